@@ -1,0 +1,1 @@
+//! Wires probes, engine and store together; owns start, shutdown and the watchdog.

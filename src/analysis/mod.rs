@@ -1,0 +1,1 @@
+//! Statistics of nights, thermal model, dew, remedies. Pure: seeds are arguments, equal input gives equal output.

@@ -1,0 +1,1 @@
+//! The indoor side: following field PCs.

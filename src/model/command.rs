@@ -1,0 +1,88 @@
+//! What a person may ask of the running agent, from the page, a token holder or the command line.
+
+use super::{AlarmId, MarkKind, Name, Span, UnixMs};
+use serde::{Deserialize, Serialize};
+
+/// One wish. Answered by the agent with what came of it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", tag = "do")]
+pub enum Command {
+    /// Begin a session now.
+    SessionStart,
+    /// End the session now.
+    SessionEnd,
+    /// Acknowledge one alarm, or all standing ones.
+    Acknowledge {
+        /// Which; none means all.
+        alarm: Option<AlarmId>,
+    },
+    /// Hold back a rule on a thing for a time.
+    Shelve {
+        /// Which standing alarm.
+        alarm: AlarmId,
+        /// For how long (at most 24 h).
+        lasting: Span,
+    },
+    /// End a shelving.
+    Unshelve {
+        /// Which.
+        alarm: AlarmId,
+    },
+    /// Mark an incident.
+    Mark {
+        /// Which.
+        incident: i64,
+        /// What it was; none takes the mark back.
+        kind: Option<MarkKind>,
+        /// The person's words.
+        words: String,
+    },
+    /// Record a remedy.
+    RemedyAdd(RemedyWish),
+    /// Forget a remedy.
+    RemedyRemove {
+        /// Its number.
+        remedy: i64,
+    },
+}
+
+/// A remedy as a person states it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RemedyWish {
+    /// What was changed.
+    pub name: String,
+    /// From when on.
+    pub since: UnixMs,
+    /// Until when, if it was taken away.
+    pub until: Option<UnixMs>,
+    /// Evening dates on which it was in use, if it was not in use every night (`2026-01-12`).
+    #[serde(default)]
+    pub only_nights: Vec<String>,
+    /// The rule for hard hours: signal, "below" or "above", limit.
+    pub hard_when: Option<HardWhen>,
+}
+
+/// Which hours are as hard as those that failed before.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HardWhen {
+    /// The signal, one that the remedy cannot touch.
+    pub signal: Name,
+    /// True: hard is below the limit; false: above.
+    pub below: bool,
+    /// The limit, in the signal's unit.
+    pub limit: f64,
+}
+
+/// Why a wish was not met.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error, Serialize, Deserialize)]
+pub enum CommandError {
+    /// There is no such alarm, incident or remedy.
+    #[error("there is no {0}")]
+    NotFound(String),
+    /// It cannot be done in the present state.
+    #[error("{0}")]
+    NotNow(String),
+    /// The agent is stopping or its store refused.
+    #[error("the agent could not do it: {0}")]
+    Failed(String),
+}

@@ -1,0 +1,30 @@
+//! Plain data that every room shares: time, names, units, signals, readings, events, alarms, sessions, incidents.
+//!
+//! Owns the words of the program. Must not read a clock, a file, a socket or a database, and imports nothing of ours.
+
+pub mod alarm;
+pub mod batch;
+pub mod command;
+pub mod event;
+pub mod incident;
+pub mod live;
+pub mod name;
+pub mod reading;
+pub mod rows;
+pub mod session;
+pub mod signal;
+pub mod time;
+pub mod unit;
+
+pub use alarm::{AlarmChange, AlarmId, Condition, Priority, Transition};
+pub use batch::Batch;
+pub use command::Command;
+pub use event::{Event, EventKind};
+pub use incident::{FaultKind, Incident, Mark, MarkKind};
+pub use live::Live;
+pub use name::Name;
+pub use reading::{Reading, Value, Why, WhyCode};
+pub use session::{Session, SessionEnd, SessionStart};
+pub use signal::{SignalDef, SignalId, Signals};
+pub use time::{BootMs, Span, Stamp, UnixMs};
+pub use unit::Unit;

@@ -1,0 +1,1 @@
+//! Alarms leaving the machine, and actions that a rule may run.

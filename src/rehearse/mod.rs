@@ -1,0 +1,1 @@
+//! Invented nights with a known truth, through the real engine and the real store.

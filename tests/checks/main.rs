@@ -1,0 +1,2 @@
+//! Checks of the main job against published values. Each module names its sources beside the checks.
+#![allow(clippy::unwrap_used)]

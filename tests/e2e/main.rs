@@ -1,0 +1,2 @@
+//! Drives the built binary as a person would: starts it, breaks things, looks at what it says.
+#![allow(clippy::unwrap_used)]
