@@ -3,6 +3,7 @@
 //! Every error names file, line, key, what was expected and a remedy; all errors come in one go. Touches no other source
 //! than the file it is told to read.
 
+pub mod builtin;
 pub mod model;
 
 pub use model::Config;
