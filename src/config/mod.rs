@@ -5,5 +5,6 @@
 
 pub mod builtin;
 pub mod model;
+pub mod paths;
 
 pub use model::Config;

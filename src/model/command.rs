@@ -86,3 +86,6 @@ pub enum CommandError {
     #[error("the agent could not do it: {0}")]
     Failed(String),
 }
+
+/// What came of a command, for the person.
+pub type CommandAnswer = Result<String, CommandError>;
