@@ -4,7 +4,9 @@
 //! than the file it is told to read.
 
 pub mod builtin;
+pub mod human;
 pub mod model;
 pub mod paths;
+pub mod words;
 
 pub use model::Config;
