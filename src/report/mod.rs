@@ -1,3 +1,8 @@
 //! The morning report and the report on many nights: model first, then text, HTML, JSON. Also the pictures.
 //!
-//! Reads through `store` queries only.
+//! Reads through `store` queries only. Everything that draws or words something is pure and works from plain data; only
+//! the functions that say so touch the store or a file.
+
+pub mod look;
+pub mod picture;
+pub mod say;
