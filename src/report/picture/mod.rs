@@ -135,7 +135,6 @@ impl Lane {
     }
 }
 
-
 #[cfg(test)]
 mod tests {
     use super::*;
