@@ -70,3 +70,16 @@ impl Clock for ManualClock {
         Stamp::new(UnixMs(self.wall.load(Ordering::SeqCst)), BootMs(self.boot.load(Ordering::SeqCst)))
     }
 }
+
+/// Microseconds on the monotonic clock, as the service manager wants them; zero where there is none.
+pub fn monotonic_us() -> u64 {
+    #[cfg(target_os = "linux")]
+    {
+        let t = rustix::time::clock_gettime(rustix::time::ClockId::Monotonic);
+        t.tv_sec as u64 * 1_000_000 + t.tv_nsec as u64 / 1000
+    }
+    #[cfg(not(target_os = "linux"))]
+    {
+        0
+    }
+}

@@ -1,5 +1,7 @@
 //! Wires probes, engine and store together; owns start, shutdown and the watchdog.
 
+pub mod notify;
+
 use crate::model::Span;
 use std::net::SocketAddr;
 use std::path::PathBuf;

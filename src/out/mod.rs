@@ -1,1 +1,4 @@
-//! Alarms leaving the machine, and actions that a rule may run.
+//! Acts and words that leave the agent: commands that a rule may run, off unless configured.
+
+pub mod policy;
+pub mod runner;
