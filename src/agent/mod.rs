@@ -1,6 +1,7 @@
 //! Wires probes, engine and store together; owns start, shutdown and the watchdog.
 
 pub mod notify;
+pub mod sampler;
 
 use crate::model::Span;
 use std::net::SocketAddr;

@@ -1,3 +1,149 @@
 //! Takes readings. The only room that touches the operating system, one file per kind of probe.
 //!
-//! A value that cannot be read is a reading *unavailable, because …*: never zero, never absent in silence.
+//! A value that cannot be read is a reading *unavailable, because …*: never zero, never absent in silence. Knows nothing of
+//! rules, alarms or the store.
+//!
+//! # Adding a probe
+//!
+//! 1. One file here. In it a struct that holds its [`Gauge`]s (one per signal: unit, resolution and range are stated once,
+//!    and every value is rounded and range-checked by it), its kept-open files ([`kept::Kept`]) and what it must remember.
+//! 2. `pub fn probes(s: &Setup) -> Vec<Box<dyn Probe>>` makes it from the configuration (none, if nothing asks for it).
+//! 3. `impl Probe`: its name, how often it runs, how long it may take, and its [`Lane`]. [`Lane::Shared`] only for what
+//!    reads kernel memory (procfs, sysfs of the network): it must never block. All else ([`Lane::Own`]) gets a thread of its
+//!    own. `signals` lists what is known beforehand, so that a probe that hangs in its first run leaves no signal silent.
+//! 4. `pub fn found(roots: &Roots) -> Vec<Found>` for the look around the machine.
+//! 5. One line in [`all`] and one in `FINDERS`.
+//!
+//! Parsers take bytes and are pure ([`parse`]); each has a property test that no bytes make it panic or give a value outside
+//! its stated range. Files are found through [`Roots`], so that a test can use a made-up tree. What waits for the kernel or
+//! the network instead of being asked (process exit, link changes, hot-plug, echo) is a [`Source`]: a task on the agent's
+//! runtime that sends through an [`Outlet`] and never blocks its thread.
+
+pub mod found;
+pub mod kept;
+pub mod outlet;
+pub mod parse;
+pub mod roots;
+pub mod take;
+
+#[cfg(target_os = "linux")]
+pub mod memory;
+#[cfg(target_os = "linux")]
+pub mod pressure;
+#[cfg(target_os = "linux")]
+pub mod processor;
+
+#[cfg(test)]
+pub mod testing;
+
+pub use found::{Found, Group, look};
+pub use outlet::{Observation, Outlet};
+pub use roots::Roots;
+pub use take::{Gauge, Take};
+
+use crate::clock::SharedClock;
+use crate::config::Config;
+use crate::model::{Name, SignalId, Signals, Span, Why};
+use std::future::Future;
+use std::pin::Pin;
+
+/// Where a probe runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lane {
+    /// On the one worker thread that takes all of these in turn: only kernel memory is read.
+    Shared,
+    /// On a thread of its own, since it may block: files of others, sensors, disks, commands.
+    Own,
+}
+
+/// Something that is asked for readings every so often.
+pub trait Probe: Send {
+    /// `probe.processor`
+    fn name(&self) -> &Name;
+    /// How often it is asked.
+    fn period(&self) -> Span;
+    /// How long one run may take before the probe counts as stuck. Nothing waits for it in the meantime.
+    fn deadline(&self) -> Span;
+    /// Where it runs.
+    fn lane(&self) -> Lane;
+    /// Signals known beforehand: they become unavailable when the probe hangs or fails, even in its first run.
+    fn signals(&self) -> Vec<SignalId>;
+    /// One run. At most one is under way. A panic in it is caught, told and followed by `recover` and another try.
+    fn take(&mut self, out: &mut Take<'_>);
+    /// After a panic: throws away whatever may be half made.
+    fn recover(&mut self) {}
+}
+
+/// A future that a [`Source`] runs.
+pub type Running<'a> = Pin<Box<dyn Future<Output = Why> + Send + 'a>>;
+
+/// Something that waits for the kernel or the network and sends what it hears. Runs on the agent's runtime and must not
+/// block it.
+pub trait Source: Send {
+    /// `probe.interfaces`
+    fn name(&self) -> &Name;
+    /// Signals known beforehand: they become unavailable while the source is down.
+    fn signals(&self) -> Vec<SignalId>;
+    /// Runs until it can do no more, and says why. It is then run again, with back-off. A panic is caught and told.
+    fn run(&mut self, out: Outlet) -> Running<'_>;
+}
+
+/// What probes are made from.
+#[derive(Clone)]
+pub struct Setup<'a> {
+    /// The configuration.
+    pub config: &'a Config,
+    /// Where files are looked for.
+    pub roots: Roots,
+    /// The table of signals.
+    pub signals: Signals,
+    /// The clock.
+    pub clock: SharedClock,
+}
+
+impl Setup<'_> {
+    /// Period of what is cheap to read: the agent's cycle.
+    pub fn cycle(&self) -> Span {
+        self.config.agent.every.max(Span(100))
+    }
+}
+
+/// Everything that takes readings.
+#[derive(Default)]
+pub struct All {
+    /// What is asked.
+    pub probes: Vec<Box<dyn Probe>>,
+    /// What tells of itself.
+    pub sources: Vec<Box<dyn Source>>,
+}
+
+/// The probes and sources that this configuration asks for on this system.
+pub fn all(s: &Setup<'_>) -> All {
+    let mut a = All::default();
+    #[cfg(target_os = "linux")]
+    {
+        a.probes.extend(processor::probes(s));
+        a.probes.extend(pressure::probes(s));
+        a.probes.extend(memory::probes(s));
+    }
+    let _ = s;
+    a.sources.extend([]);
+    a
+}
+
+/// What can look around for things to watch.
+type Finder = fn(&Roots) -> Vec<Found>;
+
+const FINDERS: &[Finder] = &[
+    #[cfg(target_os = "linux")]
+    processor::found,
+    #[cfg(target_os = "linux")]
+    pressure::found,
+    #[cfg(target_os = "linux")]
+    memory::found,
+];
+
+/// A name that is written in the source.
+pub(crate) fn literal(n: &str) -> Name {
+    Name::new(n).expect("a literal that is a name")
+}

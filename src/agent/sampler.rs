@@ -1,0 +1,531 @@
+//! Runs the probes: each at its own pace and within its own deadline, so that one that hangs or panics delays no other.
+//!
+//! Two lanes. All [`Lane::Shared`] probes are taken in turn by one worker thread (few wake-ups); when one of them overruns its
+//! deadline, the rest is handed over to a fresh worker and the old one ends as soon as it comes back. Each [`Lane::Own`] probe has a
+//! thread. At most one run of each probe is under way. Sources run as tasks on the runtime that started the sampler.
+//! A probe in trouble is told of as an event, its signals become unavailable, and it is tried again with back-off.
+//! Stopping waits for nothing: a hung thread is left behind.
+
+use crate::clock::SharedClock;
+use crate::config::Config;
+use crate::model::live::ProbeNow;
+use crate::model::{Event, EventKind, Name, Reading, SignalId, Signals, Span, Why, WhyCode};
+use crate::probe::{self, Lane, Observation, Outlet, Probe, Roots, Setup, Source, Take};
+use futures_util::FutureExt;
+use std::collections::BTreeSet;
+use std::panic::AssertUnwindSafe;
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+use tokio::sync::mpsc;
+use tokio::task::JoinHandle;
+
+/// How patient the sampler is.
+#[derive(Clone, Copy, Debug)]
+pub struct Pace {
+    /// Shortest and longest wait before a probe in trouble is tried again (a longer period counts instead).
+    pub back_off: (Duration, Duration),
+    /// How often overrun deadlines are looked for.
+    pub tend: Duration,
+    /// The state of a well probe is told anew this often; so are the reasons of a source that is down.
+    pub tell: Duration,
+    /// A source that has run for this long after a trouble counts as well again.
+    pub settled: Duration,
+}
+
+impl Default for Pace {
+    fn default() -> Pace {
+        Pace {
+            back_off: (Duration::from_secs(1), Duration::from_secs(300)),
+            tend: Duration::from_millis(500),
+            tell: Duration::from_secs(10),
+            settled: Duration::from_secs(2),
+        }
+    }
+}
+
+/// Probes due within this time of each other are taken in one waking.
+const SLACK: Duration = Duration::from_millis(5);
+/// Probes need little stack; a megabyte each would be charged to a small machine for nothing.
+const STACK: usize = 256 * 1024;
+
+/// The running probes. Stops them when dropped.
+pub struct Sampler {
+    hall: Arc<Hall>,
+    tasks: Vec<JoinHandle<()>>,
+}
+
+/// Makes every probe and source that the configuration asks for and runs them. Must be called on a tokio runtime.
+pub fn start(
+    config: &Config,
+    roots: Roots,
+    signals: Signals,
+    clock: SharedClock,
+    tx: mpsc::Sender<Observation>,
+) -> Sampler {
+    let all = probe::all(&Setup { config, roots, signals: signals.clone(), clock: clock.clone() });
+    run(all.probes, all.sources, signals, clock, Outlet::new(tx), Pace::default())
+}
+
+/// Runs these probes and sources. Must be called on a tokio runtime.
+pub fn run(
+    probes: Vec<Box<dyn Probe>>,
+    sources: Vec<Box<dyn Source>>,
+    signals: Signals,
+    clock: SharedClock,
+    outlet: Outlet,
+    pace: Pace,
+) -> Sampler {
+    let slots = probes.into_iter().map(Slot::new).collect::<Vec<_>>();
+    let own = slots.iter().enumerate().filter(|(_, s)| s.lane == Lane::Own).map(|(i, _)| i).collect::<Vec<_>>();
+    let any_shared = own.len() < slots.len();
+    let hall = Arc::new(Hall {
+        state: Mutex::new(State { slots, stopping: false, generation: 0, readings: vec![], events: vec![] }),
+        wake: Condvar::new(),
+        signals,
+        clock,
+        outlet,
+        pace,
+    });
+    if any_shared {
+        hall.clone().hire(Worker::Shared(0));
+    }
+    for i in own {
+        hall.clone().hire(Worker::Own(i));
+    }
+    let tending = hall.clone();
+    let mut tasks = vec![tokio::spawn(async move {
+        let mut every = tokio::time::interval(tending.pace.tend);
+        every.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
+        loop {
+            every.tick().await;
+            tending.tend();
+        }
+    })];
+    tasks.extend(sources.into_iter().map(|s| tokio::spawn(attend(s, hall.clone()))));
+    Sampler { hall, tasks }
+}
+
+impl Sampler {
+    /// Readings and events that were dropped since start because the agent did not take them.
+    pub fn lost(&self) -> u64 {
+        self.hall.outlet.lost()
+    }
+
+    /// No further run begins. Returns at once; a run under way is not waited for, and what it finds is thrown away.
+    pub fn stop(&mut self) {
+        self.hall.state().stopping = true;
+        self.hall.wake.notify_all();
+        self.tasks.iter().for_each(JoinHandle::abort);
+    }
+}
+
+impl Drop for Sampler {
+    fn drop(&mut self) {
+        self.stop();
+    }
+}
+
+/// How a probe does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Health {
+    /// Not run yet.
+    Waiting,
+    Well,
+    /// A run is over its deadline, or was and is now waiting for another try.
+    Stuck,
+    Panicked,
+}
+
+impl Health {
+    fn word(self) -> &'static str {
+        match self {
+            Health::Waiting => "waiting",
+            Health::Well => "well",
+            Health::Stuck => "stuck",
+            Health::Panicked => "panicked",
+        }
+    }
+}
+
+struct Slot {
+    name: Name,
+    period: Duration,
+    deadline: Duration,
+    lane: Lane,
+    /// Out while a run is under way.
+    probe: Option<Box<dyn Probe>>,
+    due: Instant,
+    running: Option<Instant>,
+    health: Health,
+    /// Why its signals are unavailable, while it is in trouble.
+    why: Option<Why>,
+    /// When they were last said to be.
+    said: Instant,
+    troubles: u64,
+    in_row: u32,
+    took: Duration,
+    /// The run under way has been declared stuck.
+    overrun: bool,
+    /// When its state was last told.
+    told: Option<Instant>,
+    /// Every signal that it is known to give.
+    ids: BTreeSet<SignalId>,
+}
+
+impl Slot {
+    fn new(p: Box<dyn Probe>) -> Slot {
+        let now = Instant::now();
+        Slot {
+            name: p.name().clone(),
+            period: p.period().max(Span(1)).to_std(),
+            deadline: p.deadline().max(Span(1)).to_std(),
+            lane: p.lane(),
+            ids: p.signals().into_iter().collect(),
+            probe: Some(p),
+            due: now,
+            running: None,
+            health: Health::Waiting,
+            why: None,
+            said: now,
+            troubles: 0,
+            in_row: 0,
+            took: Duration::ZERO,
+            overrun: false,
+            told: None,
+        }
+    }
+
+    fn now(&self) -> ProbeNow {
+        ProbeNow {
+            probe: self.name.clone(),
+            period_ms: Span::from(self.period).0,
+            state: self.health.word().into(),
+            took_us: i64::try_from(self.took.as_micros()).unwrap_or(i64::MAX),
+            troubles: self.troubles,
+        }
+    }
+
+    fn trouble(&mut self, health: Health, why: Why) {
+        if self.in_row == 0 {
+            tracing::warn!(probe = %self.name, reason = %why.text, "probe in trouble");
+        }
+        self.health = health;
+        self.why = Some(why);
+        self.troubles += 1;
+        self.in_row += 1;
+    }
+
+    /// Says of every signal why there is no value.
+    fn silence(&mut self, now: Instant, clock: &SharedClock, out: &mut Vec<Reading>) {
+        let Some(why) = &self.why else { return };
+        let at = clock.now();
+        self.said = now;
+        out.extend(self.ids.iter().map(|id| Reading::unavailable(*id, at, why.clone())));
+    }
+
+    fn tell(&self, clock: &SharedClock) -> Event {
+        state_event(&self.name, self.health, clock, self.why.as_ref().map_or("", |w| &w.text))
+    }
+
+    /// The next time of its own grid; missed times are left out.
+    fn next_due(&self, now: Instant) -> Instant {
+        let mut due = self.due + self.period;
+        if due <= now {
+            let late = now.duration_since(self.due).as_nanos() / self.period.as_nanos().max(1);
+            due = self.due + self.period * u32::try_from(late + 1).unwrap_or(u32::MAX);
+        }
+        due
+    }
+}
+
+/// `period` doubled with each trouble in a row, between the bounds.
+fn back_off(between: (Duration, Duration), period: Duration, in_row: u32) -> Duration {
+    let doubled = period.saturating_mul(1 << in_row.min(16));
+    doubled.clamp(between.0.max(period), between.1.max(period))
+}
+
+struct State {
+    slots: Vec<Slot>,
+    stopping: bool,
+    /// Counts the shared workers; only the latest one goes on.
+    generation: u64,
+    /// What this pass of the shared worker has found so far; sent at its end, or when it gets stuck.
+    readings: Vec<Reading>,
+    events: Vec<Event>,
+}
+
+struct Hall {
+    state: Mutex<State>,
+    wake: Condvar,
+    signals: Signals,
+    clock: SharedClock,
+    outlet: Outlet,
+    pace: Pace,
+}
+
+#[derive(Clone, Copy)]
+enum Worker {
+    Shared(u64),
+    Own(usize),
+}
+
+impl Hall {
+    fn state(&self) -> MutexGuard<'_, State> {
+        // Probes run outside the lock, so a panic in one leaves the state whole.
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn hire(self: Arc<Hall>, w: Worker) {
+        let name = match w {
+            Worker::Shared(_) => "probes".to_string(),
+            Worker::Own(i) => self.state().slots[i].name.own().chars().take(15).collect(),
+        };
+        let hall = self.clone();
+        let spawned = std::thread::Builder::new().name(name).stack_size(STACK).spawn(move || hall.work(w));
+        if let Err(e) = spawned {
+            // Without a thread its probes are never run; their signals say why, and tending tries again.
+            tracing::error!(error = %e, "cannot start a thread for probes");
+            let why = Why::new(WhyCode::Failed, format!("no thread for the probe: {e}"));
+            let mut st = self.state();
+            for (i, s) in st.slots.iter_mut().enumerate() {
+                if matches!(w, Worker::Own(own) if own == i) || matches!(w, Worker::Shared(_) if s.lane == Lane::Shared)
+                {
+                    s.why = Some(why.clone());
+                }
+            }
+        }
+    }
+
+    fn work(&self, w: Worker) {
+        let mut found = (Vec::new(), Vec::new());
+        let mut st = self.state();
+        loop {
+            if st.stopping || matches!(w, Worker::Shared(g) if g != st.generation) {
+                return;
+            }
+            let now = Instant::now();
+            let mine = |i: usize, s: &Slot| match w {
+                Worker::Shared(_) => s.lane == Lane::Shared,
+                Worker::Own(own) => own == i,
+            };
+            let (mut next, mut soonest) = (None, None::<Instant>);
+            for (i, s) in st.slots.iter().enumerate() {
+                if s.probe.is_none() || !mine(i, s) {
+                    continue;
+                }
+                if s.due <= now + SLACK {
+                    next = Some(i);
+                    break;
+                }
+                soonest = Some(soonest.map_or(s.due, |d| d.min(s.due)));
+            }
+            if let Some(i) = next {
+                st = self.run_one(st, i, w, &mut found);
+                continue;
+            }
+            if matches!(w, Worker::Shared(_)) {
+                self.send(&mut st);
+            }
+            let wait = soonest.map_or(self.pace.tell, |d| d.saturating_duration_since(Instant::now()));
+            st = self.wake.wait_timeout(st, wait).unwrap_or_else(PoisonError::into_inner).0;
+        }
+    }
+
+    /// Sends what the shared worker has found.
+    fn send(&self, st: &mut State) {
+        if !st.events.is_empty() {
+            self.outlet.events(std::mem::take(&mut st.events));
+        }
+        if !st.readings.is_empty() {
+            let n = st.readings.len();
+            self.outlet.readings(std::mem::replace(&mut st.readings, Vec::with_capacity(n)));
+        }
+    }
+
+    fn run_one<'h>(
+        &'h self,
+        mut st: MutexGuard<'h, State>,
+        i: usize,
+        w: Worker,
+        found: &mut (Vec<Reading>, Vec<Event>),
+    ) -> MutexGuard<'h, State> {
+        let Some(mut probe) = st.slots[i].probe.take() else { return st };
+        let began = Instant::now();
+        st.slots[i].running = Some(began);
+        st.slots[i].overrun = false;
+        drop(st);
+
+        let (readings, events) = found;
+        let outcome = std::panic::catch_unwind(AssertUnwindSafe(|| {
+            probe.take(&mut Take::new(&self.clock, &self.signals, readings, events));
+        }));
+        let panic = outcome.err().map(|p| words(&*p));
+        if panic.is_some() {
+            // A recovery that panics too leaves the probe as broken as before: the next run shows it.
+            let _ = std::panic::catch_unwind(AssertUnwindSafe(|| probe.recover()));
+        }
+
+        let mut st = self.state();
+        if st.stopping {
+            return st;
+        }
+        let now = Instant::now();
+        let s = &mut st.slots[i];
+        s.probe = Some(probe);
+        s.took = now.duration_since(began);
+        s.running = None;
+        s.ids.extend(readings.iter().map(|r| r.signal));
+        let mut tell = None;
+        if let Some(panic) = panic {
+            // Half a run is no run.
+            readings.clear();
+            s.trouble(Health::Panicked, Why::new(WhyCode::Failed, format!("the probe failed inside: {panic}")));
+            s.due = now + back_off(self.pace.back_off, s.period, s.in_row);
+            tell = Some(s.tell(&self.clock));
+        } else if s.overrun {
+            // Too late: its signals have been told unavailable for the time since.
+            readings.clear();
+            s.due = now + back_off(self.pace.back_off, s.period, s.in_row);
+        } else {
+            s.due = s.next_due(now);
+            s.in_row = 0;
+            s.why = None;
+            let was = std::mem::replace(&mut s.health, Health::Well);
+            if matches!(was, Health::Stuck | Health::Panicked) {
+                tell = Some(s.tell(&self.clock));
+            }
+        }
+        if s.why.is_some() {
+            s.silence(now, &self.clock, readings);
+        }
+        if let Some(e) = tell {
+            self.outlet.probe(s.now());
+            s.told = Some(now);
+            events.push(e);
+        }
+        match w {
+            Worker::Shared(_) => {
+                st.readings.append(readings);
+                st.events.append(events);
+            }
+            Worker::Own(_) => {
+                self.outlet.events(std::mem::take(events));
+                self.outlet.readings(std::mem::take(readings));
+            }
+        }
+        st
+    }
+
+    /// Looks for runs over their deadline, speaks for probes that cannot, and tells how all do.
+    fn tend(self: &Arc<Hall>) {
+        let now = Instant::now();
+        let mut st = self.state();
+        if st.stopping {
+            return;
+        }
+        let (mut readings, mut events, mut hand_over) = (vec![], vec![], false);
+        for s in &mut st.slots {
+            if s.running.is_some_and(|since| now.duration_since(since) > s.deadline) && !s.overrun {
+                s.overrun = true;
+                let text = format!("no answer within {}", Span::from(s.deadline));
+                s.trouble(Health::Stuck, Why::new(WhyCode::TimedOut, text));
+                events.push(s.tell(&self.clock));
+                s.told = None;
+                hand_over |= s.lane == Lane::Shared;
+            }
+            if s.why.is_some() && (s.told.is_none() || now.duration_since(s.said) >= s.period) {
+                s.silence(now, &self.clock, &mut readings);
+            }
+            if s.told.is_none_or(|t| now.duration_since(t) >= self.pace.tell) {
+                s.told = Some(now);
+                self.outlet.probe(s.now());
+            }
+        }
+        if hand_over {
+            st.generation += 1;
+            self.send(&mut st);
+        }
+        let generation = st.generation;
+        drop(st);
+        if hand_over {
+            self.clone().hire(Worker::Shared(generation));
+        }
+        self.outlet.events(events);
+        self.outlet.readings(readings);
+    }
+}
+
+/// Runs a source for as long as the sampler lives.
+async fn attend(mut source: Box<dyn Source>, hall: Arc<Hall>) {
+    let name = source.name().clone();
+    let (outlet, pace) = (hall.outlet.clone(), hall.pace);
+    let mut troubles = 0_u32;
+    let mut in_row = 0;
+    let now = |health: Health, troubles| ProbeNow {
+        probe: name.clone(),
+        period_ms: 0,
+        state: health.word().into(),
+        took_us: 0,
+        troubles: u64::from(troubles),
+    };
+    outlet.probe(now(Health::Well, 0));
+    loop {
+        let ended = {
+            let run = AssertUnwindSafe(source.run(outlet.clone())).catch_unwind();
+            let mut run = std::pin::pin!(run);
+            // It counts as well again once it has gone on for a while.
+            match tokio::time::timeout(pace.settled, &mut run).await {
+                Ok(ended) => ended,
+                Err(_) => {
+                    if in_row > 0 {
+                        in_row = 0;
+                        outlet.event(state_event(&name, Health::Well, &hall.clock, ""));
+                        outlet.probe(now(Health::Well, troubles));
+                    }
+                    run.await
+                }
+            }
+        };
+        let (health, why) = match ended {
+            Ok(why) => (Health::Stuck, why),
+            Err(p) => {
+                let text = format!("the probe failed inside: {}", words(&*p));
+                (Health::Panicked, Why::new(WhyCode::Failed, text))
+            }
+        };
+        troubles = troubles.saturating_add(1);
+        in_row += 1;
+        if in_row == 1 {
+            tracing::warn!(probe = %name, reason = %why.text, "probe in trouble");
+            outlet.event(state_event(&name, health, &hall.clock, &why.text));
+        }
+        outlet.probe(now(health, troubles));
+        let mut left = back_off(pace.back_off, pace.back_off.0, in_row);
+        while !left.is_zero() {
+            let at = hall.clock.now();
+            outlet.readings(source.signals().into_iter().map(|id| Reading::unavailable(id, at, why.clone())).collect());
+            let step = left.min(pace.tell);
+            tokio::time::sleep(step).await;
+            left -= step;
+        }
+    }
+}
+
+fn state_event(name: &Name, health: Health, clock: &SharedClock, why: &str) -> Event {
+    let text = match health {
+        Health::Stuck | Health::Panicked => format!("probe `{}` cannot read: {why}", name.own()),
+        Health::Well | Health::Waiting => format!("probe `{}` reads again", name.own()),
+    };
+    Event::new(clock.now(), name.clone(), EventKind::ProbeState, text)
+        .with("probe", name.as_str())
+        .with("state", health.word())
+}
+
+/// What a panic said.
+fn words(p: &(dyn std::any::Any + Send)) -> String {
+    let text = p.downcast_ref::<&str>().map(|s| (*s).to_string()).or_else(|| p.downcast_ref::<String>().cloned());
+    text.unwrap_or_else(|| "no words".into())
+}
+
+#[cfg(test)]
+mod tests;
