@@ -83,6 +83,8 @@ pub enum AlarmChange {
     },
     /// The shelving ended, by a person or by its time.
     Unshelved,
+    /// Has stood for its time to wake somebody, unacknowledged, in a session, in the dark.
+    WakesNow,
     /// Raised for longer than a day.
     Stale,
     /// Comes and goes too often to be announced one by one.
@@ -102,6 +104,7 @@ impl AlarmChange {
             AlarmChange::Returned => "returned",
             AlarmChange::Shelved { .. } => "shelved",
             AlarmChange::Unshelved => "unshelved",
+            AlarmChange::WakesNow => "wakes_now",
             AlarmChange::Stale => "stale",
             AlarmChange::Chattering => "chattering",
             AlarmChange::Settled => "settled",
@@ -130,7 +133,7 @@ pub struct Transition {
     /// What changed.
     #[serde(flatten)]
     pub change: AlarmChange,
-    /// Whether it may wake somebody, judged at this instant.
+    /// Whether it should wake somebody now, judged at this instant.
     pub wakes: bool,
     /// One plain sentence: "the mount program ended (signal 9)".
     pub text: String,

@@ -24,7 +24,7 @@ pub use event::{Event, EventKind};
 pub use incident::{FaultKind, Incident, Mark, MarkKind};
 pub use live::Live;
 pub use name::Name;
-pub use outcome::{ActionWish, Notice, Outcome};
+pub use outcome::{ActionWish, Notice, NoticeKind, Outcome};
 pub use reading::{Reading, Value, Why, WhyCode};
 pub use session::{Session, SessionEnd, SessionStart};
 pub use signal::{SignalDef, SignalId, Signals};
