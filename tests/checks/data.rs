@@ -35,6 +35,9 @@ impl Entry {
     pub fn input(&self) -> &Value {
         &self.0["inputs"]
     }
+    pub fn tolerance(&self) -> &Value {
+        &self.0["tolerance"]
+    }
     pub fn expected(&self) -> &Value {
         &self.0["expected"]
     }

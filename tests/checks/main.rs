@@ -8,3 +8,4 @@ mod fisher;
 mod gamma_poisson;
 mod logistic;
 mod poisson;
+mod sun;
