@@ -95,6 +95,10 @@ pub fn rules() -> Vec<Rule> {
         },
         row("rule.cannot-read", "cannot read", Builtin::CannotRead, Span::mins(5), Low),
         row("rule.probe-stuck", "probe stuck", Builtin::ProbeStuck, Span::ZERO, Low),
+        Row {
+            wakes_after: five,
+            ..row("rule.machine-stopped", "machine stopped", Builtin::MachineStopped, Span::ZERO, High)
+        },
     ];
     rows.into_iter()
         .map(|r| Rule {

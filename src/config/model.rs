@@ -493,6 +493,8 @@ pub enum Builtin {
     CannotRead,
     /// A probe hangs or panicked.
     ProbeStuck,
+    /// The machine stopped or slept in a session.
+    MachineStopped,
 }
 
 /// A rule.

@@ -66,6 +66,7 @@ fn condition(r: &Rule) -> String {
             Builtin::ClockNotSet => format!("the clock is unsynchronised or off by more than {}", limit("s")),
             Builtin::CannotRead => "something configured cannot be read".into(),
             Builtin::ProbeStuck => "a probe hangs or broke".into(),
+            Builtin::MachineStopped => "the machine stopped or slept in a session".into(),
         },
         Test::Below(v) => format!("below {v}"),
         Test::Above(v) => format!("above {v}"),
