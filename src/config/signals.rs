@@ -1,0 +1,106 @@
+//! Which signals a configuration brings about, with their units: what rules can judge. Pure.
+
+use super::model::{Config, SensorKind};
+use crate::model::{Name, Unit};
+use std::collections::BTreeMap;
+
+/// The signals of the machine itself, which are there without any configuration.
+const MACHINE: &[(&str, Unit)] = &[
+    ("load.cpu", Unit::Percent),
+    ("load.one", Unit::None),
+    ("load.five", Unit::None),
+    ("load.fifteen", Unit::None),
+    ("load.running", Unit::Count),
+    ("pressure.cpu", Unit::Percent),
+    ("pressure.memory", Unit::Percent),
+    ("pressure.io", Unit::Percent),
+    ("pressure.memory-full", Unit::Percent),
+    ("pressure.io-full", Unit::Percent),
+    ("memory.available", Unit::Bytes),
+    ("memory.available-share", Unit::Percent),
+    ("memory.used", Unit::Bytes),
+    ("memory.swap-used", Unit::Bytes),
+    ("memory.kills", Unit::Count),
+    ("clock.synchronised", Unit::Truth),
+    ("clock.offset", Unit::Seconds),
+    ("clock.step", Unit::Seconds),
+    ("machine.uptime", Unit::Seconds),
+];
+
+const PROGRAM: &[(&str, Unit)] = &[
+    ("cpu", Unit::Percent),
+    ("memory", Unit::Bytes),
+    ("threads", Unit::Count),
+    ("open-files", Unit::Count),
+    ("uptime", Unit::Seconds),
+    ("restarts", Unit::Count),
+    ("waiting", Unit::Truth),
+    ("alive-age", Unit::Seconds),
+];
+
+const LINK: &[(&str, Unit)] =
+    &[("round-trip", Unit::Milliseconds), ("loss", Unit::Percent), ("unevenness", Unit::Milliseconds)];
+
+const INTERFACE: &[(&str, Unit)] = &[
+    ("received", Unit::BytesPerSecond),
+    ("sent", Unit::BytesPerSecond),
+    ("errors", Unit::PerSecond),
+    ("drops", Unit::PerSecond),
+    ("signal", Unit::Dbm),
+];
+
+const DISK: &[(&str, Unit)] =
+    &[("free", Unit::Bytes), ("free-share", Unit::Percent), ("inodes-free-share", Unit::Percent)];
+
+const FRAMES: &[(&str, Unit)] =
+    &[("since-light", Unit::Seconds), ("count", Unit::Count), ("sensor-off", Unit::Kelvin)];
+
+/// Every signal that `c` brings about, by name, with its unit.
+pub fn known(c: &Config) -> BTreeMap<Name, Unit> {
+    let mut all = BTreeMap::new();
+    let mut put = |text: &str, unit: Unit| {
+        if let Ok(name) = Name::new(text) {
+            all.insert(name, unit);
+        }
+    };
+    for (name, unit) in MACHINE {
+        put(name, *unit);
+    }
+    let mut thing = |name: &Name, quantities: &[(&str, Unit)]| {
+        put(name.as_str(), Unit::Truth);
+        for (q, unit) in quantities {
+            put(name.quantity(q).as_str(), *unit);
+        }
+    };
+    c.programs.iter().for_each(|t| thing(&t.name, PROGRAM));
+    c.links.iter().for_each(|t| thing(&t.name, LINK));
+    c.interfaces.iter().for_each(|t| thing(&t.name, INTERFACE));
+    c.devices.iter().for_each(|t| thing(&t.name, &[]));
+    c.disks.iter().for_each(|t| thing(&t.name, DISK));
+    c.frames.iter().for_each(|t| thing(&t.name, FRAMES));
+    // A disk or a folder of frames has no truth signal of its own, only quantities.
+    c.disks.iter().for_each(|t| drop(all.remove(&t.name)));
+    c.frames.iter().for_each(|t| drop(all.remove(&t.name)));
+    for s in &c.sensors {
+        let unit = match s.kind {
+            SensorKind::Temperature => Unit::Celsius,
+            SensorKind::Humidity => Unit::Percent,
+        };
+        all.insert(s.name.clone(), unit);
+    }
+    let has = |kind: &str, place: &str| c.sensors.iter().any(|s| s.name.kind() == kind && s.place == place);
+    let mut derived = |text: &str, unit: Unit| {
+        if let Ok(name) = Name::new(text) {
+            all.insert(name, unit);
+        }
+    };
+    if has("temperature", "box") && has("temperature", "outside") {
+        derived("temperature.lift", Unit::Kelvin);
+    }
+    // Dew point needs temperature and humidity of the same air.
+    if ["box", "outside"].iter().any(|p| has("temperature", p) && has("humidity", p)) {
+        derived("dew.point", Unit::Celsius);
+        derived("dew.margin", Unit::Kelvin);
+    }
+    all
+}
