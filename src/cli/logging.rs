@@ -77,10 +77,11 @@ struct Said {
 impl Ledger {
     /// Whether a line of this kind passes at `now`, and how many were held back since the last one.
     fn passes(&mut self, kind: String, now: BootMs) -> Option<u64> {
-        if self.0.len() >= KINDS && !self.0.contains_key(&kind) {
-            if let Some(oldest) = self.0.iter().min_by_key(|(_, s)| s.last).map(|(k, _)| k.clone()) {
-                self.0.remove(&oldest);
-            }
+        if self.0.len() >= KINDS
+            && !self.0.contains_key(&kind)
+            && let Some(oldest) = self.0.iter().min_by_key(|(_, s)| s.last).map(|(k, _)| k.clone())
+        {
+            self.0.remove(&oldest);
         }
         let s = self.0.entry(kind).or_insert(Said { since: now, last: now, passed: 0, held: 0 });
         s.last = now;

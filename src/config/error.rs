@@ -57,7 +57,13 @@ impl ConfigError {
 
     /// The error over several lines, for a person at a terminal.
     pub fn in_full(&self) -> String {
-        format!("{}\n    {}\n    expected: {}\n    remedy: {}\n", self.place(), self.problem, self.expected, self.remedy)
+        format!(
+            "{}\n    {}\n    expected: {}\n    remedy: {}\n",
+            self.place(),
+            self.problem,
+            self.expected,
+            self.remedy
+        )
     }
 }
 

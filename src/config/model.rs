@@ -63,6 +63,11 @@ pub struct Site {
     pub dark_below: f64,
 }
 
+impl Site {
+    /// Dark, unless the person says otherwise: the Sun's centre 12° down, the end of nautical twilight.
+    pub const DARK_BELOW: f64 = 12.0;
+}
+
 /// How people see temperatures. Stored values are always °C.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

@@ -125,9 +125,6 @@ impl<'a> Section<'a> {
     pub fn text(&self, key: &'static str) -> Option<String> {
         self.get(key)?.text("a text in quotes")
     }
-    pub fn texts(&self, key: &'static str, expected: &str) -> Option<Vec<String>> {
-        Some(self.get(key)?.texts(expected)?.into_iter().map(|(t, _)| t).collect())
-    }
     pub fn flag(&self, key: &'static str) -> Option<bool> {
         self.get(key)?.flag()
     }
@@ -181,14 +178,6 @@ impl<'a> Field<'a> {
 
     pub fn as_str(&self) -> Option<&'a str> {
         self.value.as_str()
-    }
-
-    pub fn is_list(&self) -> bool {
-        self.value.is_array()
-    }
-
-    pub fn is_text(&self) -> bool {
-        self.value.is_str()
     }
 
     /// A text that is not empty.

@@ -52,8 +52,7 @@ const INTERFACE: &[(&str, Unit)] = &[
 const DISK: &[(&str, Unit)] =
     &[("free", Unit::Bytes), ("free-share", Unit::Percent), ("inodes-free-share", Unit::Percent)];
 
-const FRAMES: &[(&str, Unit)] =
-    &[("since-light", Unit::Seconds), ("count", Unit::Count), ("sensor-off", Unit::Kelvin)];
+const FRAMES: &[(&str, Unit)] = &[("since-light", Unit::Seconds), ("count", Unit::Count), ("sensor-off", Unit::Kelvin)];
 
 /// Every signal that `c` brings about, by name, with its unit.
 pub fn known(c: &Config) -> BTreeMap<Name, Unit> {
@@ -66,41 +65,36 @@ pub fn known(c: &Config) -> BTreeMap<Name, Unit> {
     for (name, unit) in MACHINE {
         put(name, *unit);
     }
-    let mut thing = |name: &Name, quantities: &[(&str, Unit)]| {
-        put(name.as_str(), Unit::Truth);
+    let mut thing = |name: &Name, truth: bool, quantities: &[(&str, Unit)]| {
+        if truth {
+            put(name.as_str(), Unit::Truth);
+        }
         for (q, unit) in quantities {
             put(name.quantity(q).as_str(), *unit);
         }
     };
-    c.programs.iter().for_each(|t| thing(&t.name, PROGRAM));
-    c.links.iter().for_each(|t| thing(&t.name, LINK));
-    c.interfaces.iter().for_each(|t| thing(&t.name, INTERFACE));
-    c.devices.iter().for_each(|t| thing(&t.name, &[]));
-    c.disks.iter().for_each(|t| thing(&t.name, DISK));
-    c.frames.iter().for_each(|t| thing(&t.name, FRAMES));
-    // A disk or a folder of frames has no truth signal of its own, only quantities.
-    c.disks.iter().for_each(|t| drop(all.remove(&t.name)));
-    c.frames.iter().for_each(|t| drop(all.remove(&t.name)));
+    c.programs.iter().for_each(|t| thing(&t.name, true, PROGRAM));
+    c.links.iter().for_each(|t| thing(&t.name, true, LINK));
+    c.interfaces.iter().for_each(|t| thing(&t.name, true, INTERFACE));
+    c.devices.iter().for_each(|t| thing(&t.name, true, &[]));
+    // A disk or a folder of frames has no truth of its own, only quantities.
+    c.disks.iter().for_each(|t| thing(&t.name, false, DISK));
+    c.frames.iter().for_each(|t| thing(&t.name, false, FRAMES));
     for s in &c.sensors {
         let unit = match s.kind {
             SensorKind::Temperature => Unit::Celsius,
             SensorKind::Humidity => Unit::Percent,
         };
-        all.insert(s.name.clone(), unit);
+        put(s.name.as_str(), unit);
     }
     let has = |kind: &str, place: &str| c.sensors.iter().any(|s| s.name.kind() == kind && s.place == place);
-    let mut derived = |text: &str, unit: Unit| {
-        if let Ok(name) = Name::new(text) {
-            all.insert(name, unit);
-        }
-    };
     if has("temperature", "box") && has("temperature", "outside") {
-        derived("temperature.lift", Unit::Kelvin);
+        put("temperature.lift", Unit::Kelvin);
     }
     // Dew point needs temperature and humidity of the same air.
     if ["box", "outside"].iter().any(|p| has("temperature", p) && has("humidity", p)) {
-        derived("dew.point", Unit::Celsius);
-        derived("dew.margin", Unit::Kelvin);
+        put("dew.point", Unit::Celsius);
+        put("dew.margin", Unit::Kelvin);
     }
     all
 }
