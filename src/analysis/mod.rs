@@ -11,21 +11,32 @@
 //! | rates: Garwood limits, zero faults, two rates, rate ratio, E-test, observed against expected | [`poisson`] |
 //! | shares: Clopper–Pearson, Wilson, mid-p, Jeffreys, exact test | [`binomial`] |
 //! | posterior of a rate, probability that one rate is below another | [`gamma_poisson`] |
+//! | time until a fault with unfinished nights: Kaplan–Meier, median, log-rank; mean time between faults | [`survival`] |
+//! | do faults come faster or slower: Laplace, power law, reversals | [`trend`] |
+//! | saturation pressure, dew and frost point, humidity after warming, margin to dew | [`dew`] |
+//! | unevenness of a link (RFC 3550); percentiles with losses (RFC 2330, RFC 2681) | [`jitter`], [`percentile`] |
+//! | common levels of radio signals and temperature grades, for wording | [`levels`] |
 //! | limits as data, sets of a quotient | [`limits`] |
 //! | tails and quantiles; root search | [`special`], [`roots`] |
 
 pub mod binomial;
+pub mod dew;
 pub mod error;
 pub mod firth;
 pub mod fisher;
 pub mod gamma_poisson;
+pub mod jitter;
+pub mod levels;
 pub mod limits;
 pub mod logistic;
+pub mod percentile;
 pub mod poisson;
 pub mod roots;
 pub mod season;
 pub mod slicing;
 pub mod special;
+pub mod survival;
+pub mod trend;
 
 pub use error::{AnalysisError, Result};
 pub use limits::{ConfidenceSet, Limits};

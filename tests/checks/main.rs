@@ -4,8 +4,11 @@
 mod data;
 
 mod binomial;
+mod dew;
 mod fisher;
 mod gamma_poisson;
 mod logistic;
+mod network;
 mod poisson;
 mod sun;
+mod survival;
