@@ -25,7 +25,7 @@ pub enum Value {
 }
 
 /// Why a value is not there: a code for machines and one plain phrase for people.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Why {
     /// The kind of reason.
     pub code: WhyCode,

@@ -1,1 +1,44 @@
 //! The store: schema, writer thread, queries, roll-up, retention. The only room with SQL.
+//!
+//! One SQLite file. Readings are committed every few seconds to a journal and sealed into column pieces of ten minutes with their
+//! figures beside them; minutes are kept for years in rows that any SQLite tool can read; alarms, events, sessions and incidents are
+//! plain rows, committed at once. One thread owns the writing connection; views open read-only connections of their own.
+//! Must not judge anything: what is stored is decided by the engine and the agent. No type of the database library leaves this room.
+
+mod bytes;
+mod column;
+mod commit;
+mod copy;
+mod errors;
+mod health;
+mod inbox;
+mod journal;
+mod keys;
+mod lock;
+mod minutes;
+mod open;
+mod options;
+mod pending;
+mod piece;
+mod query_fine;
+mod query_rows;
+mod reader;
+mod redate;
+mod rows_in;
+mod schema;
+mod scribe;
+mod words;
+mod writer;
+
+pub use copy::copy;
+pub use errors::StoreError;
+pub use health::look_for_damage;
+pub use inbox::Write;
+pub use lock::held_by;
+pub use open::open;
+pub use options::{LastRun, Opened, Options};
+pub use reader::{Reader, Snapshot};
+pub use writer::{Later, Writer};
+
+#[cfg(test)]
+mod tests;
