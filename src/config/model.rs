@@ -103,6 +103,8 @@ pub struct HttpSettings {
     pub tls: bool,
     /// Allow plain HTTP beyond loopback on the home network.
     pub plain_on_home_network: bool,
+    /// Further host names by which people reach this agent (`pier.home.arpa`); they go into the certificate too.
+    pub names: Vec<String>,
 }
 
 /// What makes a session.
@@ -605,6 +607,7 @@ impl Default for HttpSettings {
             listen: std::net::SocketAddr::from(([127, 0, 0, 1], 7417)),
             tls: false,
             plain_on_home_network: false,
+            names: Vec::new(),
         }
     }
 }

@@ -1,0 +1,55 @@
+// Keeps an open page fresh. Without this script the page still works: it reloads itself and its buttons are plain forms.
+"use strict";
+(() => {
+  const root = document.documentElement;
+  const seen = document.getElementById("seen");
+  if (!seen) return;
+  // The age when it was told, and when that was by this browser's own steady clock.
+  let told = seen.dataset.age === "" ? null : Number(seen.dataset.age);
+  let at = performance.now();
+
+  const said = (ms) => {
+    const s = Math.max(0, Math.round(ms / 1000));
+    if (s < 60) return s + " s";
+    const m = Math.floor(s / 60);
+    if (m < 60) return m + " min" + (s % 60 ? " " + (s % 60) + " s" : "");
+    const h = Math.floor(m / 60);
+    return h < 48 ? h + " h" + (m % 60 ? " " + (m % 60) + " min" : "") : Math.floor(h / 24) + " d " + (h % 24) + " h";
+  };
+  const tick = () => {
+    if (told === null) return;
+    const age = told + performance.now() - at;
+    const words = "last seen " + said(age) + " ago";
+    if (seen.textContent !== words) seen.textContent = words;
+    root.classList.toggle("ageing", age >= 15000);
+    root.classList.toggle("old", age >= 60000);
+  };
+  setInterval(tick, 1000);
+
+  const put = (id, html) => {
+    const part = document.getElementById(id);
+    if (!part) return;
+    // A button that somebody is about to press must not be taken from under the finger.
+    const held = part.contains(document.activeElement) && document.activeElement !== document.body;
+    if (held) { part.addEventListener("focusout", () => setTimeout(() => put(id, html), 0), { once: true }); return; }
+    part.innerHTML = html;
+  };
+  let stream = null;
+  const listen = () => {
+    stream = new EventSource("/stream");
+    stream.addEventListener("seen", (e) => {
+      const d = JSON.parse(e.data);
+      told = d.age_ms; at = performance.now(); tick();
+    });
+    stream.addEventListener("part", (e) => { const d = JSON.parse(e.data); put(d.id, d.html); });
+    stream.addEventListener("error", () => {
+      // A refused stream is not tried again by the browser itself.
+      if (stream.readyState === EventSource.CLOSED) setTimeout(listen, 5000);
+    });
+  };
+  listen();
+  // A page that slept in a pocket asks anew as soon as it is looked at.
+  document.addEventListener("visibilitychange", () => {
+    if (document.visibilityState === "visible" && stream.readyState !== EventSource.OPEN) { stream.close(); listen(); }
+  });
+})();
