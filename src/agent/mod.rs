@@ -1,4 +1,15 @@
 //! Wires probes, engine and store together; owns start, shutdown and the watchdog.
+//!
+//! One cycle: collect what the probes sent, `engine.step(batch)`, hand both to the writer, publish the present. A transition
+//! is announced after its commit; if the commit fails or does not come in time it is announced all the same, marked unsaved.
+
+mod acting;
+mod cycle;
+mod darkness;
+mod pending;
+mod present;
+mod remedies;
+mod start;
 
 pub mod notify;
 pub mod sampler;
@@ -6,6 +17,7 @@ pub mod sampler;
 use crate::model::Span;
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::process::ExitCode;
 
 /// What the agent is asked to do when it starts.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -18,4 +30,23 @@ pub struct WatchArguments {
     pub listen: Option<SocketAddr>,
     /// End by itself after this time; none: when told to stop.
     pub lasting: Option<Span>,
+}
+
+/// Runs the agent until it is told to stop. 0 after an orderly end, 2 when it could not start or its store was lost.
+///
+/// # Errors
+/// Why it could not start, for the person: configuration errors are all told at once.
+pub fn watch(arguments: &WatchArguments) -> Result<ExitCode, String> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .thread_name("agent")
+        .build()
+        .map_err(|e| format!("cannot start the agent's runtime: {e}"))?;
+    let ended = runtime.block_on(async {
+        let ready = start::prepare(arguments)?;
+        Ok(ready.run(arguments.lasting).await)
+    });
+    // A sensor that hangs must not hold up the stop.
+    runtime.shutdown_timeout(std::time::Duration::from_millis(200));
+    ended
 }

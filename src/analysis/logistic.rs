@@ -11,9 +11,8 @@
 
 use super::error::{self, AnalysisError, Result};
 use super::limits::{ConfidenceSet, Limits};
-pub use super::line::Line;
-use super::profile::Profiler;
-use super::special::{chi2_1_upper, ln_1p_exp};
+use super::roots;
+use super::special::{chi2_1_upper, chi2_quantile, ln_1p_exp, normal_two_sided, normal_two_sided_quantile};
 
 /// Outcomes at levels of one covariate: `successes[i]` of `trials[i]` at `x[i]`. For yes/no data all trials are 1.
 #[derive(Clone, Debug, PartialEq)]
@@ -320,6 +319,131 @@ pub(crate) fn log_likelihood(data: &Observations, eta: impl Fn(usize) -> f64) ->
         .sum()
 }
 
+/// A fitted line on the logit scale with the covariance of its coefficients (inverse Fisher information).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Line {
+    /// Log odds at x = 0.
+    pub intercept: f64,
+    /// Change of the log odds per unit of x.
+    pub slope: f64,
+    /// Covariance of intercept and slope: `[[var a, cov], [cov, var b]]`.
+    pub covariance: [[f64; 2]; 2],
+    /// Where x was centred, and its spread.
+    mean: f64,
+    spread: f64,
+    /// The same on the scale (x − mean) / spread, where digits are kept.
+    scaled: [f64; 2],
+    scaled_covariance: [f64; 3],
+}
+
+impl Line {
+    /// From coefficients and information on the scale (x − mean) / spread.
+    pub(crate) fn from_scaled(a: f64, b: f64, mean: f64, spread: f64, info: [f64; 3]) -> Result<Line> {
+        let det = info[0] * info[2] - info[1] * info[1];
+        let v = [info[2] / det, -info[1] / det, info[0] / det];
+        let slope = b / spread;
+        let m = mean / spread;
+        let line = Line {
+            intercept: a - b * m,
+            slope,
+            covariance: [
+                [v[0] - 2.0 * m * v[1] + m * m * v[2], (v[1] - m * v[2]) / spread],
+                [(v[1] - m * v[2]) / spread, v[2] / (spread * spread)],
+            ],
+            mean,
+            spread,
+            scaled: [a, b],
+            scaled_covariance: v,
+        };
+        let sound = line.intercept.is_finite() && slope.is_finite() && det > 0.0;
+        if sound { Ok(line) } else { Err(AnalysisError::NoConvergence { what: "the logistic fit" }) }
+    }
+
+    /// Standard errors of intercept and slope.
+    pub fn standard_errors(&self) -> [f64; 2] {
+        [self.covariance[0][0].sqrt(), self.covariance[1][1].sqrt()]
+    }
+    /// Wald statistics z = estimate / standard error of intercept and slope.
+    pub fn wald_z(&self) -> [f64; 2] {
+        let se = self.standard_errors();
+        [self.intercept / se[0], self.slope / se[1]]
+    }
+    /// Two-sided Wald p values of intercept and slope.
+    pub fn wald_p(&self) -> [f64; 2] {
+        self.wald_z().map(normal_two_sided)
+    }
+    /// Probability of yes at `x`.
+    pub fn predict(&self, x: f64) -> f64 {
+        probability(self.scaled[0] + self.scaled[1] * (x - self.mean) / self.spread).0
+    }
+    /// The level of x at which half the outcomes are yes; none for a level line.
+    pub fn half_point(&self) -> Option<f64> {
+        let [a, b] = self.scaled;
+        let x = self.mean - self.spread * (a / b);
+        (b != 0.0 && x.is_finite()).then_some(x)
+    }
+    /// Standard error of the half point by the delta method.
+    pub fn half_point_delta_se(&self) -> Option<f64> {
+        let [a, b] = self.scaled;
+        let [vaa, vab, vbb] = self.scaled_covariance;
+        let m = -a / b;
+        let se = self.spread * (vaa + 2.0 * m * vab + m * m * vbb).max(0.0).sqrt() / b.abs();
+        (b != 0.0 && se.is_finite()).then_some(se)
+    }
+    /// Half point ± z · standard error. Symmetric, and too short on the far side when the slope is uncertain.
+    ///
+    /// # Errors
+    /// A confidence outside 0 to 1.
+    pub fn half_point_delta(&self, confidence: f64) -> Result<Option<Limits>> {
+        error::alpha(confidence)?;
+        let z = normal_two_sided_quantile(confidence);
+        Ok(self.half_point().zip(self.half_point_delta_se()).map(|(x, se)| Limits::new(x - z * se, x + z * se)))
+    }
+    /// Fieller's g = z² var(slope) / slope²: from 1 on the set is not an interval.
+    ///
+    /// # Errors
+    /// A confidence outside 0 to 1.
+    pub fn fieller_g(&self, confidence: f64) -> Result<f64> {
+        error::alpha(confidence)?;
+        let z = normal_two_sided_quantile(confidence);
+        Ok(z * z * self.scaled_covariance[2] / (self.scaled[1] * self.scaled[1]))
+    }
+    /// Fieller's confidence set of the half point: all m for which intercept + slope · m is not significantly off zero.
+    ///
+    /// # Errors
+    /// A confidence outside 0 to 1.
+    pub fn half_point_fieller(&self, confidence: f64) -> Result<ConfidenceSet> {
+        error::alpha(confidence)?;
+        let z2 = normal_two_sided_quantile(confidence).powi(2);
+        let [a, b] = self.scaled;
+        let [vaa, vab, vbb] = self.scaled_covariance;
+        // (a + b m)² ≤ z² (vaa + 2 m vab + m² vbb), a quadratic inequality in m.
+        let (q2, q1, q0) = (b * b - z2 * vbb, a * b - z2 * vab, a * a - z2 * vaa);
+        let disc = q1 * q1 - q2 * q0;
+        let back = |m: f64| self.mean + self.spread * m;
+        if q2 == 0.0 {
+            let m = back(-q0 / (2.0 * q1));
+            return Ok(match q1.partial_cmp(&0.0) {
+                Some(std::cmp::Ordering::Greater) => ConfidenceSet::Interval { low: f64::NEG_INFINITY, high: m },
+                Some(std::cmp::Ordering::Less) => ConfidenceSet::Interval { low: m, high: f64::INFINITY },
+                _ => ConfidenceSet::Everything,
+            });
+        }
+        if disc <= 0.0 {
+            return Ok(ConfidenceSet::Everything);
+        }
+        // The root without cancellation first.
+        let r = -(q1 + disc.sqrt().copysign(q1));
+        let (m1, m2) = if r == 0.0 { (0.0, 0.0) } else { (r / q2, q0 / r) };
+        let (low, high) = (back(m1.min(m2)), back(m1.max(m2)));
+        Ok(if q2 > 0.0 {
+            ConfidenceSet::Interval { low, high }
+        } else {
+            ConfidenceSet::TwoRays { up_to: low, from: high }
+        })
+    }
+}
+
 /// A maximum likelihood fit.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LogisticFit {
@@ -377,5 +501,137 @@ impl LogisticFit {
     }
     fn profiler(&self, confidence: f64) -> Result<Profiler<'_>> {
         Profiler::new(&self.data, &self.line, self.kernel, false, confidence)
+    }
+}
+
+/// Profile limits of a logistic fit, plain or penalised (shared with Firth's fit).
+pub(crate) struct Profiler<'a> {
+    data: &'a Observations,
+    line: &'a Line,
+    best: f64,
+    critical: f64,
+    penalised: bool,
+    z: Vec<f64>,
+}
+
+impl<'a> Profiler<'a> {
+    pub(crate) fn new(
+        data: &'a Observations,
+        line: &'a Line,
+        best: f64,
+        penalised: bool,
+        confidence: f64,
+    ) -> Result<Profiler<'a>> {
+        error::alpha(confidence)?;
+        let z = data.x.iter().map(|x| (x - line.mean) / line.spread).collect();
+        Ok(Profiler { data, line, best, critical: chi2_quantile(confidence, 1.0), penalised, z })
+    }
+
+    /// Best attainable (penalised) log likelihood with eta = offset + t · direction, over t.
+    pub(crate) fn best_along(
+        &self,
+        start: f64,
+        offset: impl Fn(usize) -> f64,
+        direction: impl Fn(usize) -> f64,
+    ) -> f64 {
+        let eta = |i: usize, t: f64| offset(i) + t * direction(i);
+        let slope = |t: f64| self.score(|i| eta(i, t), &direction);
+        let at = slope(start);
+        let t = if at == 0.0 {
+            Some(start)
+        } else {
+            // Uphill from the start until the slope changes sign.
+            roots::outward(start, 0.25f64.copysign(at) * (1.0 + start.abs()), 1e12, slope)
+        };
+        t.map_or(f64::NAN, |t| self.value(|i| eta(i, t)))
+    }
+
+    fn value(&self, eta: impl Fn(usize) -> f64) -> f64 {
+        let plain = log_likelihood(self.data, &eta);
+        if self.penalised { plain + super::firth::penalty(self.data, &self.z, self.line.spread, &eta) } else { plain }
+    }
+
+    fn score(&self, eta: impl Fn(usize) -> f64, direction: impl Fn(usize) -> f64) -> f64 {
+        if self.penalised {
+            return super::firth::score_along(self.data, &self.z, eta, direction);
+        }
+        (0..self.data.len())
+            .map(|i| (self.data.successes[i] - self.data.trials[i] * probability(eta(i)).0) * direction(i))
+            .sum()
+    }
+
+    /// Twice the loss of log likelihood beyond what the confidence level allows.
+    fn excess(&self, profile: f64) -> f64 {
+        2.0 * (self.best - profile) - self.critical
+    }
+
+    fn limits(&self, estimate: f64, step: f64, excess: impl Fn(f64) -> f64) -> Limits {
+        let reach = 1e9 * step;
+        Limits {
+            low: roots::outward(estimate, -step, reach, &excess).unwrap_or(f64::NEG_INFINITY),
+            high: roots::outward(estimate, step, reach, &excess).unwrap_or(f64::INFINITY),
+        }
+    }
+
+    fn slope_excess(&self, b: f64) -> f64 {
+        self.excess(self.best_along(self.line.scaled[0], |i| b * self.z[i], |_| 1.0))
+    }
+
+    /// Twice the gain of log likelihood over the best line with slope 0.
+    pub(crate) fn slope_statistic(&self) -> f64 {
+        (self.slope_excess(0.0) + self.critical).max(0.0)
+    }
+
+    /// Twice the gain of log likelihood over the best line with intercept 0 (at x = 0).
+    pub(crate) fn intercept_statistic(&self) -> f64 {
+        (self.intercept_excess(0.0) + self.critical).max(0.0)
+    }
+
+    fn intercept_excess(&self, a: f64) -> f64 {
+        // eta = a + slope · x, searched along x in units of its largest size.
+        let size = self.data.x.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+        self.excess(self.best_along(self.line.slope * size, |_| a, |i| self.data.x[i] / size))
+    }
+
+    pub(crate) fn slope(&self) -> Limits {
+        let step = self.line.scaled_covariance[2].sqrt();
+        self.limits(self.line.scaled[1], step, |b| self.slope_excess(b)).per(self.line.spread)
+    }
+
+    pub(crate) fn intercept(&self) -> Limits {
+        self.limits(self.line.intercept, self.line.covariance[0][0].sqrt(), |a| self.intercept_excess(a))
+    }
+
+    fn half_point_excess(&self, m: f64) -> f64 {
+        // eta = t (z − m) / size: far out this is a level line, so the loss tends to that of slope 0.
+        let size = self.z.iter().fold(0.0f64, |s, v| s.max((v - m).abs()));
+        let start = (self.line.scaled[1] * size).clamp(-4.0, 4.0);
+        self.excess(self.best_along(start, |_| 0.0, |i| (self.z[i] - m) / size))
+    }
+
+    pub(crate) fn half_point(&self) -> Option<ConfidenceSet> {
+        self.line.half_point()?;
+        let m = -self.line.scaled[0] / self.line.scaled[1];
+        let widest = self.z.iter().fold(0.0f64, |s, v| s.max(v.abs()));
+        let far = 1e7 * (1.0 + m.abs() + widest);
+        let excess = |m: f64| self.half_point_excess(m);
+        let back = |m: f64| self.line.mean + self.line.spread * m;
+        if self.slope_excess(0.0) > 0.0 {
+            // A level line is excluded, and the half point runs to ±∞ only with a level line: the set is an interval.
+            let step = 0.1 * (self.line.half_point_delta_se()? / self.line.spread).clamp(1e-3, 1.0);
+            let low = roots::outward(m, -step, far, excess).map_or(f64::NEG_INFINITY, back);
+            let high = roots::outward(m, step, far, excess).map_or(f64::INFINITY, back);
+            return Some(ConfidenceSet::Interval { low, high });
+        }
+        // The slope may be zero, so both far ends belong to the set; at most there is a hole where the data lie.
+        let grid = (0..=120).map(|i| widest * (f64::from(i) / 60.0 - 1.0));
+        let (worst, at) =
+            grid.map(|g| (g, excess(g))).fold((0.0, f64::NEG_INFINITY), |b, c| if c.1 > b.1 { c } else { b });
+        if at <= 0.0 {
+            return Some(ConfidenceSet::Everything);
+        }
+        let up_to = roots::outward(worst, -0.1, far, excess).map_or(f64::NEG_INFINITY, back);
+        let from = roots::outward(worst, 0.1, far, excess).map_or(f64::INFINITY, back);
+        Some(ConfidenceSet::TwoRays { up_to, from })
     }
 }

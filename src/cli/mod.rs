@@ -61,6 +61,9 @@ commands! {
     "Set up" {
         Check => check,
     }
+    "Tonight" {
+        Watch => watch,
+    }
 }
 
 /// Watches an unattended telescope computer through the night and tells in the morning what failed first.

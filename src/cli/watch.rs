@@ -1,5 +1,6 @@
 //! `tilldawn watch`: the agent itself.
 
+use super::{Done, Failure};
 use crate::agent;
 use crate::config::human;
 use crate::model::Span;
@@ -32,4 +33,9 @@ impl From<Arguments> for agent::WatchArguments {
     fn from(a: Arguments) -> agent::WatchArguments {
         agent::WatchArguments { config: a.config, store: a.store, listen: a.listen, lasting: a.lasting }
     }
+}
+
+/// Runs the agent.
+pub fn run(a: Arguments) -> Done {
+    agent::watch(&a.into()).map_err(Failure::new)
 }

@@ -19,6 +19,7 @@
 //! the network instead of being asked (process exit, link changes, hot-plug, echo) is a [`Source`]: a task on the agent's
 //! runtime that sends through an [`Outlet`] and never blocks its thread.
 
+pub mod boot;
 pub mod found;
 pub mod kept;
 pub mod outlet;

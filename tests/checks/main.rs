@@ -12,4 +12,3 @@ mod network;
 mod poisson;
 mod sun;
 mod survival;
-mod thermal;

@@ -1,0 +1,334 @@
+//! The loop: collect, judge, store, publish.
+
+use super::acting::Acting;
+use super::darkness::Darkness;
+use super::notify::ServiceManager;
+use super::pending::Pending;
+use super::present::Present;
+use super::sampler::{self, Sampler};
+use crate::clock::SharedClock;
+use crate::config::{self, Config};
+use crate::engine::{Engine, Plan};
+use crate::http::Ask;
+use crate::model::command::{CommandAnswer, CommandError};
+use crate::model::{Batch, Command, Event, EventKind, Live, Name, Outcome, Signals, Span, Stamp};
+use crate::probe::{Observation, Outlet, Roots};
+use crate::store::{Write, Writer};
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+use tokio::time::{Instant, MissedTickBehavior};
+
+/// An alarm waits this long for its commit before it is announced as unsaved.
+const COMMIT_PATIENCE: Duration = Duration::from_secs(1);
+/// Sampling that stood still for this many cycles, and at least five seconds, was not watching.
+const STALL_CYCLES: i64 = 5;
+
+/// Everything that runs, wired together.
+pub struct Agent {
+    pub(super) config: Arc<Config>,
+    pub(super) config_file: Option<PathBuf>,
+    pub(super) store: PathBuf,
+    pub(super) clock: SharedClock,
+    pub(super) signals: Signals,
+    pub(super) engine: Engine,
+    pub(super) darkness: Darkness,
+    pub(super) writer: Writer,
+    pub(super) present: Present,
+    pub(super) pending: Pending,
+    pub(super) acting: Acting,
+    pub(super) sampler: Sampler,
+    pub(super) tx: mpsc::Sender<Observation>,
+    pub(super) rx: mpsc::Receiver<Observation>,
+    pub(super) asks: mpsc::Receiver<Ask>,
+    pub(super) live: watch::Sender<Arc<Live>>,
+    pub(super) configs: watch::Sender<Arc<Config>>,
+    pub(super) page: Option<super::start::Page>,
+    pub(super) manager: ServiceManager,
+    pub(super) said: u64,
+    pub(super) last: Stamp,
+    /// A session has ended since the last report was written.
+    pub(super) report_due: bool,
+}
+
+impl Agent {
+    /// Runs until it is told to stop, or for `lasting`.
+    pub async fn run(mut self, lasting: Option<Span>) -> ExitCode {
+        let mut tick = tokio::time::interval(self.config.agent.every.to_std());
+        tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
+        let end = lasting.map(|l| Instant::now() + l.to_std());
+        let mut stop = std::pin::pin!(told_to_stop());
+        let mut again = told_to_reload();
+        self.acting.all_off(self.clock.now(), "the agent starts");
+        let why = loop {
+            tokio::select! {
+                biased;
+                why = &mut stop => break why,
+                () = until(end) => break "its time (`--for`) is over",
+                Some(o) = self.rx.recv() => {
+                    let mut urgent = self.pending.take(o);
+                    // What has arrived together is judged together.
+                    while let Ok(o) = self.rx.try_recv() {
+                        urgent |= self.pending.take(o);
+                    }
+                    if urgent {
+                        self.judge().await;
+                    }
+                }
+                Some(ask) = self.asks.recv() => self.answer(ask).await,
+                () = again.recv() => {
+                    self.reload().await;
+                    tick = tokio::time::interval(self.config.agent.every.to_std());
+                    tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
+                }
+                _ = tick.tick() => {
+                    self.judge().await;
+                    let fresh = self.pending.was_fresh();
+                    if fresh {
+                        self.manager.ready(&self.present.standing.sentence);
+                        self.manager.advanced(self.last.boot);
+                    }
+                    self.acting.tick(self.last);
+                }
+            }
+        };
+        self.stop(why).await
+    }
+
+    /// One judgement of all that waits.
+    async fn judge(&mut self) {
+        let at = self.clock.now();
+        let stalled = at.boot - self.last.boot;
+        let limit = Span((self.config.agent.every.0 * STALL_CYCLES).max(5000));
+        if stalled > limit {
+            tracing::warn!(lasting = %stalled, "nothing was judged for a while; recorded as not watched");
+            let text = format!("not watched for {stalled}: the agent itself stood still");
+            self.pending.event(
+                Event::new(at, own("agent.this"), EventKind::Gap, text)
+                    .with("from_ms", self.last.wall.0)
+                    .with("to_ms", at.wall.0)
+                    .with("why", "stall"),
+            );
+        }
+        self.last = at;
+        if let Some(dark) = self.darkness.refresh(at.wall) {
+            self.engine.set_dark(dark);
+        }
+        let batch = self.pending.batch(at);
+        let outcome = self.engine.step(&batch, &self.signals);
+        self.present.take(&batch);
+        self.hand_over(batch, outcome).await;
+        self.publish(at);
+    }
+
+    /// Stores what a step gave, waits for the commit where something will be announced, then acts.
+    pub(super) async fn hand_over(&mut self, batch: Batch, outcome: Outcome) {
+        let raised: Vec<_> = outcome.transitions.iter().map(|t| t.alarm).collect();
+        for t in &outcome.transitions {
+            tracing::info!(alarm = t.alarm.0, rule = %t.rule, thing = %t.thing, change = t.change.code(), "{}", t.text);
+        }
+        for e in &outcome.events {
+            tracing::debug!(thing = %e.thing, kind = %e.kind.code(), "{}", e.text);
+        }
+        let wishes = outcome.actions.clone();
+        let texts: Vec<_> = outcome.transitions.iter().map(|t| (t.alarm, t.text.clone())).collect();
+        let ended = outcome.events.iter().any(|e| e.kind == EventKind::SessionEnded);
+        let wanted = outcome.is_urgent() || self.writer.wants_engine_state();
+        let state = wanted.then(|| serde_json::to_value(self.engine.state()).unwrap_or_default());
+        let commit = self.writer.write(Write { batch, outcome, engine_state: state });
+        if let Some(commit) = commit {
+            let saved = matches!(tokio::time::timeout(COMMIT_PATIENCE, commit).await, Ok(Ok(Ok(()))));
+            if !saved && !raised.is_empty() {
+                tracing::error!(alarms = ?raised, "announced without being saved: the store did not commit");
+                self.present.unsaved.extend(raised);
+            }
+        }
+        for w in &wishes {
+            let because = texts.iter().find(|(a, _)| Some(*a) == w.alarm).map_or("a rule", |(_, t)| t.as_str());
+            self.acting.wish(w, because);
+        }
+        if ended {
+            self.report_due = true;
+        }
+    }
+
+    /// Publishes the present.
+    pub(super) fn publish(&mut self, at: Stamp) {
+        if self.said != self.engine.version() || self.present.standing.sentence.is_empty() {
+            self.said = self.engine.version();
+            let standing = self.engine.standing();
+            if standing.sentence != self.present.standing.sentence {
+                self.manager.status(&standing.sentence);
+            }
+            self.present.standing = standing;
+        }
+        let live = self.present.live(at, self.pending.probes(), self.writer.health());
+        self.live.send_replace(Arc::new(live));
+    }
+
+    /// Answers a person's wish.
+    async fn answer(&mut self, ask: Ask) {
+        let at = self.clock.now();
+        let answer: CommandAnswer = match &ask.command {
+            Command::RemedyAdd(wish) => self.remedy_add(wish, at).await,
+            Command::RemedyRemove { remedy } => self.remedy_remove(*remedy).await,
+            other => match self.engine.command(at, other, &ask.by) {
+                Err(e) => Err(e),
+                Ok((outcome, text)) => {
+                    self.hand_over(Batch { at, ..Batch::default() }, outcome).await;
+                    self.publish(at);
+                    Ok(text)
+                }
+            },
+        };
+        if let Err(CommandError::Failed(why)) = &answer {
+            tracing::warn!(by = %ask.by, %why, "a wish could not be met");
+        }
+        // The asker may have gone away; what was done stays done.
+        let _ = ask.answer.send(answer);
+    }
+
+    /// Loads the configuration anew; a bad one leaves the old one in force and says so.
+    async fn reload(&mut self) {
+        let at = self.clock.now();
+        let Some(file) = self.config_file.clone() else {
+            tracing::warn!("told to load the configuration anew, but the agent was started without a file");
+            return;
+        };
+        self.manager.reloading();
+        match config::reload(&file) {
+            Err(errors) => {
+                let all = errors.iter().map(ToString::to_string).collect::<Vec<_>>();
+                for e in &all {
+                    tracing::error!("{e}");
+                }
+                tracing::error!(file = %file.display(), "the new configuration is refused; the old one stays in force");
+                let text = format!("a new configuration was refused ({} errors); the old one stays", all.len());
+                self.pending.event(
+                    Event::new(at, own("agent.this"), EventKind::ConfigRefused, text)
+                        .with("file", file.display().to_string())
+                        .with("errors", all),
+                );
+            }
+            Ok(new) => {
+                let changes: Vec<String> = Vec::new();
+                tracing::info!(changes = ?changes, "configuration loaded anew");
+                self.take_config(new, at).await;
+                self.pending.event(
+                    Event::new(at, own("agent.this"), EventKind::ConfigLoaded, "the configuration was loaded anew")
+                        .with("file", file.display().to_string())
+                        .with("changes", changes),
+                );
+            }
+        }
+        self.manager.reloaded();
+        self.judge().await;
+    }
+
+    async fn take_config(&mut self, new: Config, at: Stamp) {
+        self.sampler.stop();
+        let new = Arc::new(new);
+        self.darkness = Darkness::new(&new);
+        let dark = self.darkness.refresh(at.wall).unwrap_or_default();
+        let plan = Plan::from_config(&new, dark, self.darkness.zone().clone());
+        let outcome = self.engine.replan(plan, at);
+        self.hand_over(Batch { at, ..Batch::default() }, outcome).await;
+        self.acting.all_off(at, "the configuration was loaded anew");
+        let outlet = Outlet::new(self.tx.clone());
+        self.acting = Acting::new(new.actions.clone(), self.darkness.zone().clone(), outlet);
+        self.pending.forget_probes();
+        self.present.forget();
+        self.present.field = new.field.clone();
+        self.sampler =
+            sampler::start(&new, Roots::default(), self.signals.clone(), self.clock.clone(), self.tx.clone());
+        self.configs.send_replace(new.clone());
+        self.config = new;
+    }
+
+    /// Stops in order: probes, what still waits, the last commit, the page.
+    async fn stop(mut self, why: &str) -> ExitCode {
+        tracing::info!("stopping: {why}");
+        self.manager.stopping();
+        self.sampler.stop();
+        let at = self.clock.now();
+        for e in self.acting.all_off_now(at, "the agent stops", Duration::from_secs(5)).await {
+            self.pending.event(e);
+        }
+        self.pending.event(Event::new(at, own("agent.this"), EventKind::AgentStopped, format!("stopped: {why}")));
+        self.judge().await;
+        let state = serde_json::to_value(self.engine.state()).ok();
+        let last = Write { batch: Batch { at, ..Batch::default() }, outcome: Outcome::default(), engine_state: state };
+        self.writer.write(last);
+        if let Some(page) = self.page.take() {
+            page.stop();
+        }
+        match self.writer.close(Span::secs(5)) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(e) => {
+                tracing::error!("{e}");
+                ExitCode::from(2)
+            }
+        }
+    }
+}
+
+/// A name that is written in the source.
+fn own(n: &str) -> Name {
+    Name::new(n).expect("a literal that is a name")
+}
+
+async fn until(end: Option<Instant>) {
+    match end {
+        Some(t) => tokio::time::sleep_until(t).await,
+        None => std::future::pending().await,
+    }
+}
+
+#[cfg(unix)]
+async fn told_to_stop() -> &'static str {
+    use tokio::signal::unix::{SignalKind, signal};
+    // Without handlers the default action ends the process, which a next start records as a crash: still defined.
+    let (Ok(mut term), Ok(mut int)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) else {
+        tracing::error!("cannot listen for stop signals");
+        return std::future::pending().await;
+    };
+    tokio::select! {
+        _ = term.recv() => "told by the system (SIGTERM)",
+        _ = int.recv() => "told by the person (Ctrl-C)",
+    }
+}
+
+#[cfg(not(unix))]
+async fn told_to_stop() -> &'static str {
+    match tokio::signal::ctrl_c().await {
+        Ok(()) => "told by the person (Ctrl-C)",
+        Err(_) => std::future::pending().await,
+    }
+}
+
+/// Wishes to load the configuration anew.
+struct Again {
+    #[cfg(unix)]
+    hup: Option<tokio::signal::unix::Signal>,
+}
+
+impl Again {
+    async fn recv(&mut self) {
+        #[cfg(unix)]
+        if let Some(hup) = &mut self.hup
+            && hup.recv().await.is_some()
+        {
+            return;
+        }
+        std::future::pending().await
+    }
+}
+
+fn told_to_reload() -> Again {
+    Again {
+        #[cfg(unix)]
+        hup: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::hangup()).ok(),
+    }
+}

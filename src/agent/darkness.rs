@@ -1,0 +1,59 @@
+//! Dark hours around now, for the engine and the page; kept for the night, since they cost a millisecond each to find.
+
+use crate::config::Config;
+use crate::model::{Span, UnixMs};
+use crate::night;
+use jiff::tz::TimeZone;
+
+/// The zone in which people read times: the site's, else the configured one, else the system's.
+pub fn zone_of(config: &Config) -> TimeZone {
+    let named = config.site.as_ref().map(|s| s.zone.as_str()).or(config.zone.as_deref());
+    named.and_then(|z| TimeZone::get(z).ok()).unwrap_or_else(TimeZone::system)
+}
+
+/// Dark stretches of last night, tonight and the next night; found anew when the night changes.
+#[derive(Debug)]
+pub struct Darkness {
+    site: Option<(night::Site, f64)>,
+    zone: TimeZone,
+    of_night: Option<UnixMs>,
+}
+
+impl Darkness {
+    /// For this configuration. Without a site there are no dark hours, which is not the same as bright ones.
+    pub fn new(config: &Config) -> Darkness {
+        let zone = zone_of(config);
+        let site = config.site.as_ref().and_then(|s| {
+            match night::Site::new(s.latitude, s.longitude, s.elevation, zone.clone()) {
+                Ok(place) => Some((place, s.dark_below)),
+                Err(e) => {
+                    // The configuration was checked, so this speaks of a hole in that check; darkness stays unknown.
+                    tracing::error!(error = %e, "the site is not usable; dark hours are unknown");
+                    None
+                }
+            }
+        });
+        Darkness { site, zone, of_night: None }
+    }
+
+    /// The zone of local times.
+    pub fn zone(&self) -> &TimeZone {
+        &self.zone
+    }
+
+    /// The stretches, if the night has changed since the last call; none: nothing new.
+    pub fn refresh(&mut self, now: UnixMs) -> Option<Vec<(UnixMs, UnixMs)>> {
+        let tonight = night::night_of(now, &self.zone);
+        if self.of_night == Some(tonight.from) {
+            return None;
+        }
+        self.of_night = Some(tonight.from);
+        let Some((site, below)) = &self.site else { return Some(vec![]) };
+        let mut all = Vec::new();
+        for days in [-24, 0, 24] {
+            let n = night::night_of(now + Span::hours(days), &self.zone);
+            all.extend(night::dark_hours(site, &n, *below));
+        }
+        Some(all)
+    }
+}

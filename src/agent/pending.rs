@@ -1,0 +1,71 @@
+//! What the probes sent since the last judgement.
+
+use crate::model::live::ProbeNow;
+use crate::model::{Batch, Event, Name, Reading, Stamp};
+use crate::probe::Observation;
+use std::collections::BTreeMap;
+
+/// Readings and events that wait to be judged, and how each probe does.
+#[derive(Debug, Default)]
+pub struct Pending {
+    readings: Vec<Reading>,
+    events: Vec<Event>,
+    probes: BTreeMap<Name, ProbeNow>,
+    /// Readings came in since the watchdog was fed.
+    fresh: bool,
+}
+
+impl Pending {
+    /// Takes one observation. True if it must be judged at once.
+    pub fn take(&mut self, o: Observation) -> bool {
+        match o {
+            Observation::Readings(r) => {
+                self.fresh |= !r.is_empty();
+                if self.readings.is_empty() {
+                    self.readings = r;
+                } else {
+                    self.readings.extend(r);
+                }
+                false
+            }
+            Observation::Events(e) => {
+                self.events.extend(e);
+                true
+            }
+            Observation::Probe(p) => {
+                self.probes.insert(p.probe.clone(), p);
+                false
+            }
+        }
+    }
+
+    /// One event of the agent's own.
+    pub fn event(&mut self, e: Event) {
+        self.events.push(e);
+    }
+
+    /// All that waited, as a batch judged at `at`.
+    pub fn batch(&mut self, at: Stamp) -> Batch {
+        let n = self.readings.len();
+        Batch {
+            at,
+            readings: std::mem::replace(&mut self.readings, Vec::with_capacity(n)),
+            events: std::mem::take(&mut self.events),
+        }
+    }
+
+    /// Whether readings came in since the last call.
+    pub fn was_fresh(&mut self) -> bool {
+        std::mem::take(&mut self.fresh)
+    }
+
+    /// How the probes do.
+    pub fn probes(&self) -> Vec<ProbeNow> {
+        self.probes.values().cloned().collect()
+    }
+
+    /// Forgets the probes of an old configuration.
+    pub fn forget_probes(&mut self) {
+        self.probes.clear();
+    }
+}
