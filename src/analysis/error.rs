@@ -51,6 +51,14 @@ pub enum AnalysisError {
         /// What is constant.
         what: &'static str,
     },
+    /// The data do not tell it.
+    #[error("{what} cannot be told from these data: {why}")]
+    Undetermined {
+        /// What was sought.
+        what: &'static str,
+        /// Why not, and what would help.
+        why: &'static str,
+    },
     /// A search did not settle. Not expected for finite input; it is an error, never a silent guess.
     #[error("the search for {what} did not settle; report this with the data that caused it")]
     NoConvergence {

@@ -9,7 +9,9 @@
 
 use super::error::{AnalysisError, Result};
 use super::limits::{ConfidenceSet, Limits};
-use super::logistic::{Line, Observations, Profiler, log_likelihood, probability};
+use super::line::Line;
+use super::logistic::{Observations, log_likelihood, probability};
+use super::profile::Profiler;
 use super::special::{chi2_1_upper, ln_1p_exp};
 
 /// A penalised fit.

@@ -6,6 +6,7 @@
 //! | question | where |
 //! | --- | --- |
 //! | trouble against a level, maximum likelihood: coefficients, separation, half point with delta, Fieller and profile limits | [`logistic`] |
+//! | what both share: the line, its half point | [`line`] |
 //! | the same, finite also when nights are perfectly separated | [`firth`] |
 //! | 2×2 tables: Fisher, mid-p, odds ratio with exact limits, Boschloo, Barnard | [`fisher`] |
 //! | rates: Garwood limits, zero faults, two rates, rate ratio, E-test, observed against expected | [`poisson`] |
@@ -14,6 +15,7 @@
 //! | time until a fault with unfinished nights: Kaplan–Meier, median, log-rank; mean time between faults | [`survival`] |
 //! | do faults come faster or slower: Laplace, power law, reversals | [`trend`] |
 //! | saturation pressure, dew and frost point, humidity after warming, margin to dew | [`dew`] |
+//! | thermal model of the box: responses, fits, prediction | [`thermal`] |
 //! | unevenness of a link (RFC 3550); percentiles with losses (RFC 2330, RFC 2681) | [`jitter`], [`percentile`] |
 //! | common levels of radio signals and temperature grades, for wording | [`levels`] |
 //! | limits as data, sets of a quotient | [`limits`] |
@@ -28,14 +30,17 @@ pub mod gamma_poisson;
 pub mod jitter;
 pub mod levels;
 pub mod limits;
+pub mod line;
 pub mod logistic;
 pub mod percentile;
 pub mod poisson;
+mod profile;
 pub mod roots;
 pub mod season;
 pub mod slicing;
 pub mod special;
 pub mod survival;
+pub mod thermal;
 pub mod trend;
 
 pub use error::{AnalysisError, Result};

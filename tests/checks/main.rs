@@ -12,3 +12,4 @@ mod network;
 mod poisson;
 mod sun;
 mod survival;
+mod thermal;
