@@ -11,6 +11,6 @@ pub struct Arguments {}
 
 /// Checks.
 pub fn run(_: Arguments) -> Done {
-    say::say(&words::rules(&Config::default()));
+    say::say(&words::whole(&Config::default()));
     Ok(WELL)
 }

@@ -24,3 +24,4 @@ pub mod words;
 pub use error::{ConfigError, nearest};
 pub use load::{load, parse, reload};
 pub use model::Config;
+pub use words::diff;

@@ -331,7 +331,7 @@ mod mutated {
                     prop_assert!(c.session.chain.iter().all(|n| things.contains(n)), "{text}");
                     prop_assert!(c.agent.every > Span::ZERO && c.agent.commit_every >= c.agent.every);
                     prop_assert!(c.sensors.iter().all(|s| s.plausible.0 < s.plausible.1 && s.scale != 0.0));
-                    let _ = crate::config::words::rules(&c);
+                    let _ = crate::config::words::whole(&c);
                 }
                 Err(errors) => {
                     prop_assert!(!errors.is_empty());
