@@ -71,7 +71,20 @@ mod tests {
             .replace("192.168.1.20", "192.168.1.21")
             .replace("executable = \"mount-driver\"", "executable = \"mount-driver\"\ntitle = \"the mount\"")
             + "[disk.frames]\npath = \"/frames\"\n[rule.disk]\nbelow = \"10 %\"\n[agent]\nevery = \"2 s\"\n";
-        insta::assert_snapshot!(diff(&old, &parse(&changed, None).unwrap()).join("\n"), @"");
+        assert_eq!(
+            diff(&old, &parse(&changed, None).unwrap()),
+            [
+                "agent.every: was 1 s, is 2 s",
+                "session: Starts when the mount is up, or when you say so.",
+                "program.mount is called `the mount` now, was `mount program`",
+                "link to house (link.house): was 192.168.1.20 by echo every 1 s, loss over 1 min, \
+                 is 192.168.1.21 by echo every 1 s, loss over 1 min",
+                "frames disk (disk.frames) is new: room and file entries on the disk of /frames",
+                "disk filling up (rule.disk): was a disk has less room than tonight needs at the present pace, or less \
+                 than 5 % (over when past it by 0.5 %), is a disk has less room than tonight needs at the present pace, \
+                 or less than 10 % (over when past it by 0.5 %)",
+            ]
+        );
         let gone = text.replace("[link.house]\nto = \"192.168.1.20\"", "");
         assert_eq!(diff(&old, &parse(&gone, None).unwrap()), ["link to house (link.house) is no longer there"]);
     }

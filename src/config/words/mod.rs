@@ -33,8 +33,13 @@ pub fn whole(c: &Config) -> String {
         out.push_str(&fill(2, &line));
     }
     out.push_str(&format!("\n{}\n", heading("rules that hold")));
-    for r in &c.rules {
+    let (idle, busy): (Vec<_>, Vec<_>) = c.rules.iter().partition(|r| rules::idle(c, r));
+    for r in busy {
         out.push_str(&fill(2, &format!("{}: {}", r.title, rule(c, r))));
+    }
+    if !idle.is_empty() {
+        let titles: Vec<&str> = idle.iter().map(|r| r.title.as_str()).collect();
+        out.push_str(&fill(2, &format!("Nothing is configured that these could judge: {}.", titles.join(", "))));
     }
     let list = |out: &mut String, title: &str, lines: Vec<String>| {
         if !lines.is_empty() {
@@ -54,12 +59,24 @@ fn heading(words: &str) -> String {
     chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
 }
 
-/// `text` broken into lines at spaces, the first indented by `indent`, the others by two more.
+/// `text` broken into lines at spaces, the first indented by `indent`, the others by two more. A number stays with its
+/// unit.
 pub fn fill(indent: usize, text: &str) -> String {
+    let number = |w: &str| w.chars().all(|c| c.is_ascii_digit() || "−.`".contains(c)) && !w.is_empty();
+    let mut words: Vec<String> = vec![];
+    for word in text.split(' ') {
+        match words.last_mut() {
+            Some(last) if number(last) && word.chars().count() <= 5 => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.into()),
+        }
+    }
     let mut out = String::new();
     let mut line = " ".repeat(indent);
     let mut empty = true;
-    for word in text.split(' ') {
+    for word in words {
         if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
             out.push_str(&line);
             out.push('\n');
@@ -69,12 +86,17 @@ pub fn fill(indent: usize, text: &str) -> String {
         if !empty {
             line.push(' ');
         }
-        line.push_str(word);
+        line.push_str(&word);
         empty = false;
     }
     out.push_str(&line);
     out.push('\n');
     out
+}
+
+/// A title with its article: "the mount program".
+pub fn the(title: &str) -> String {
+    if title.starts_with("the ") { title.into() } else { format!("the {title}") }
 }
 
 /// "a", "a and b", "a, b and c".

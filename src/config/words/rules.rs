@@ -132,9 +132,6 @@ fn condition(c: &Config, r: &Rule) -> String {
         let step = if unit == Unit::Celsius { Unit::Kelvin } else { unit };
         text.push_str(&format!(" (over when past it by {})", with_unit(c, r.deadband, step)));
     }
-    if idle(c, r) {
-        text.push_str(" (nothing configured that it could judge)");
-    }
     text
 }
 

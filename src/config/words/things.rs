@@ -1,7 +1,7 @@
 //! Watched things, actions and ways out as sentences.
 
-use super::and;
 use super::rules::with_unit;
+use super::{and, the};
 use crate::config::human::clock_text;
 use crate::config::model::*;
 use crate::model::{Name, Span, Unit};
@@ -69,7 +69,7 @@ fn leaning(c: &Config, on: &[Name]) -> String {
     if on.is_empty() {
         return String::new();
     }
-    let titles: Vec<String> = on.iter().map(|n| c.title_of(n)).collect();
+    let titles: Vec<String> = on.iter().map(|n| the(&c.title_of(n))).collect();
     format!("; leans on {}", and(&titles))
 }
 
@@ -228,7 +228,7 @@ fn notice(n: &Notice) -> String {
 
 /// What makes a session, and darkness, in sentences.
 pub fn session(c: &Config) -> Vec<String> {
-    let titles: Vec<String> = c.session.chain.iter().map(|n| c.title_of(n)).collect();
+    let titles: Vec<String> = c.session.chain.iter().map(|n| the(&c.title_of(n))).collect();
     let mut lines = vec![match (titles.len(), &c.frames, &c.site) {
         (0, _, Some(_)) => "No chain is configured: a session is the dark hours.".into(),
         (0, _, None) => "No chain and no site are configured: it is always a session.".into(),
