@@ -8,7 +8,9 @@ pub mod logging;
 pub mod say;
 pub mod watch;
 
+use crate::config::{self, Config, paths};
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// Why a command could not do its work, in one lower-case sentence; exit code 2.
@@ -66,7 +68,7 @@ commands! {
     }
 }
 
-/// Watches an unattended telescope computer through the night and tells in the morning what failed first.
+/// Watches an unattended telescope computer and tells in the morning what failed first.
 #[derive(Debug, Parser)]
 #[command(name = "tilldawn", version, disable_help_subcommand = true, propagate_version = true)]
 struct Cli {
@@ -92,6 +94,14 @@ pub fn tree() -> clap::Command {
          Each command shows an example with `tilldawn COMMAND --help`.\n\
          Exit codes: 0 well, 1 something watched is wrong, 2 an error.\n"
     ))
+}
+
+/// The configuration of a command: the named file, else the usual one if it is there, else the defaults.
+pub fn configured(file: Option<&Path>) -> Result<Config, Failure> {
+    match file.map(Path::to_path_buf).or_else(paths::config_file) {
+        Some(f) => config::load(&f).map_err(|e| check::failure(&e)),
+        None => Ok(Config::default()),
+    }
 }
 
 /// Reads the arguments, runs the command, and gives the exit code.

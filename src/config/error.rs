@@ -1,5 +1,6 @@
 //! What is wrong with a configuration: file, line, key, what was expected, and a remedy. Every error of a file in one go.
 
+use super::words::fill;
 use std::cell::RefCell;
 use std::fmt;
 use std::ops::Range;
@@ -57,12 +58,13 @@ impl ConfigError {
 
     /// The error over several lines, for a person at a terminal.
     pub fn in_full(&self) -> String {
+        let line = |what: &str, text: &str| fill(4, &format!("{what}{text}"));
         format!(
-            "{}\n    {}\n    expected: {}\n    remedy: {}\n",
+            "{}\n{}{}{}",
             self.place(),
-            self.problem,
-            self.expected,
-            self.remedy
+            line("", &self.problem),
+            line("expected: ", &self.expected),
+            line("remedy: ", &self.remedy)
         )
     }
 }
@@ -135,19 +137,25 @@ pub(super) fn line_and_column(text: &str, offset: usize) -> (usize, usize) {
     (before.matches('\n').count() + 1, before[line_start..].chars().count() + 1)
 }
 
-/// The known word that is nearest to `word`, if it is near enough to be meant.
+/// The known word that is nearest to `word`, if it is near enough to be meant. Dotted parts that are the same count for
+/// nothing, so that `temperature.tube` is not near to `temperature.box`.
 pub fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
     let far = |k: &str| {
-        let d = strsim::damerau_levenshtein(word, k);
-        // `house` for `link.house`: the whole word is there, only a part is missing.
-        if k.split('.').any(|part| part == word) { d.min(1) } else { d }
+        // `house` for `link.house`: the whole word is there, only the kind is missing.
+        if k.split('.').any(|part| part == word) {
+            return Some(0);
+        }
+        let (mut a, mut b) = (word, k);
+        while let (Some((x, a_rest)), Some((y, b_rest))) = (a.split_once('.'), b.split_once('.')) {
+            if x != y {
+                break;
+            }
+            (a, b) = (a_rest, b_rest);
+        }
+        let d = strsim::damerau_levenshtein(a, b);
+        (d <= (a.chars().count().max(b.chars().count()) / 3).max(1)).then_some(d)
     };
-    known
-        .into_iter()
-        .map(|k| (far(k), k))
-        .filter(|(d, k)| *d <= (word.chars().count().max(k.chars().count()) / 3).max(1))
-        .min()
-        .map(|(_, k)| k)
+    known.into_iter().filter_map(|k| far(k).map(|d| (d, k))).min().map(|(_, k)| k)
 }
 
 #[cfg(test)]
@@ -169,5 +177,7 @@ mod tests {
         assert_eq!(nearest("link.huose", known), Some("link.house"));
         assert_eq!(nearest("mount", known), Some("program.mount"));
         assert_eq!(nearest("temperature.box", known), None);
+        assert_eq!(nearest("temperature.tubes", ["temperature.box"]), None);
+        assert_eq!(nearest("link.house.los", ["link.house.loss", "link.house"]), Some("link.house.loss"));
     }
 }

@@ -75,9 +75,7 @@ pub(super) fn parse_noting(text: &str, file: Option<&Path>) -> (Result<Config, V
         asked: RefCell::default(),
     };
     let (document, faults) = DeTable::parse_recoverable(text);
-    for fault in &faults {
-        syntax(&source.errors, text, fault);
-    }
+    let sound = syntax(&source.errors, text, &faults);
     let mut config = Config { file: file.map(Path::to_path_buf), ..Config::default() };
     let root = Section::root(&source, document.get_ref());
     let mut refer = refer::References::default();
@@ -86,35 +84,55 @@ pub(super) fn parse_noting(text: &str, file: Option<&Path>) -> (Result<Config, V
     sensors::read(&root, &mut config, &mut refer);
     rules::read(&root, &mut config, &mut refer);
     root.finish();
-    refer.check(&source.errors, &config, faults.is_empty());
+    refer.check(&source.errors, &config, sound);
     refer.prune(&mut config);
     let asked = source.asked.into_inner();
     let errors = source.errors.into_list();
     (if errors.is_empty() { Ok(config) } else { Err(errors) }, asked)
 }
 
-/// Says a fault of TOML itself in our words.
-fn syntax(errors: &Errors<'_>, text: &str, fault: &toml::de::Error) {
-    let at = fault.span().unwrap_or(0..0);
-    let said = fault.message().lines().collect::<Vec<_>>().join(" ");
-    if said.starts_with("duplicate key") {
-        let twice = text.get(at.clone()).unwrap_or_default();
+/// Says the faults of TOML itself in our words. True if names are all there nevertheless: things that are there twice
+/// hide nothing.
+fn syntax(errors: &Errors<'_>, text: &str, faults: &[toml::de::Error]) -> bool {
+    let mut sound = true;
+    // Keys under a heading that is there twice are a consequence, up to the next heading.
+    let mut hidden_until = 0;
+    for fault in faults {
+        let at = fault.span().unwrap_or(0..0);
+        let said = fault.message().lines().collect::<Vec<_>>().join(" ");
+        if !said.starts_with("duplicate key") {
+            sound = false;
+            errors.add(
+                &at,
+                "",
+                format!("this line is not TOML: {said}"),
+                "`key = value` with texts in quotes, or a heading in brackets",
+                "compare the line with the annotated example",
+            );
+            continue;
+        }
+        if at.start < hidden_until {
+            continue;
+        }
+        let line_start = text.get(..at.start).and_then(|t| t.rfind('\n')).map_or(0, |i| i + 1);
+        let line = text.get(line_start..).and_then(|t| t.lines().next()).unwrap_or_default().trim();
+        let key = match line.strip_prefix('[').and_then(|l| l.split(']').next()) {
+            Some(heading) => {
+                let rest = text.get(at.end..).unwrap_or_default();
+                hidden_until = rest.find("\n[").map_or(text.len(), |i| at.end + i);
+                heading.trim_start_matches('[').trim()
+            }
+            None => text.get(at.clone()).unwrap_or_default(),
+        };
         errors.add(
             &at,
-            twice,
-            format!("`{twice}` is there twice"),
+            key,
+            format!("`{key}` is there twice"),
             "each name and each key once",
             "give one of the two another name, or take it out",
         );
-        return;
     }
-    errors.add(
-        &at,
-        "",
-        format!("this line is not TOML: {said}"),
-        "`key = value` with texts in quotes, or a heading in brackets",
-        "compare the line with the annotated example",
-    );
+    sound
 }
 
 /// The keys at the top, and the tables that are there once.
@@ -179,7 +197,7 @@ fn site(s: Section<'_>) -> Option<Site> {
             s.wrong(
                 format!("`{key}` is missing"),
                 "latitude, longitude (degrees; north and east positive) and zone",
-                format!("write {example} with your own value"),
+                format!("write your own, such as {example}"),
             );
         }
     }

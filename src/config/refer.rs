@@ -45,9 +45,9 @@ impl References {
         self.off.insert(name);
     }
 
-    /// Whether a thing is described but not watched for now.
-    pub fn is_off(&self, name: &Name) -> bool {
-        self.off.contains(name)
+    /// Whether a thing is described, though perhaps not watched for now, or in a way that is an error of its own.
+    pub fn described(&self, name: &Name) -> bool {
+        self.off.contains(name) || self.things.contains_key(name)
     }
 
     /// Notes a reference.

@@ -143,8 +143,9 @@ fn own_rule(s: &Section<'_>, name: &Name, known: &BTreeMap<Name, Unit>, refer: &
     let mut unit: Option<Unit> = None;
     for (signal, at) in s.names("on").unwrap_or_default() {
         let Some(u) = known.get(&signal) else {
-            // A thing that is left out for now takes its rules along.
-            if !refer.is_off(&signal.thing()) {
+            // A thing that is left out for now takes its rules along; one with errors of its own has been told.
+            let there = known.keys().any(|k| k.thing() == signal.thing());
+            if there || !refer.described(&signal.thing()) {
                 unknown_signal(s, &signal, &at, known);
             }
             continue;

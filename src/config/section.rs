@@ -263,7 +263,7 @@ impl<'a> Field<'a> {
         self.wrong(
             format!("`{}` is not possible here", self.shown()),
             expected,
-            format!("write {} = {example}", self.last()),
+            format!("write your own, such as {} = {example}", self.last()),
         );
         None
     }

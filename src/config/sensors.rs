@@ -15,14 +15,12 @@ const SOURCES: [&str; 8] = ["hwmon", "thermal", "iio", "one_wire", "file", "comm
 pub(super) fn read(root: &Section<'_>, c: &mut Config, refer: &mut References) {
     for (kind, what) in [("temperature", SensorKind::Temperature), ("humidity", SensorKind::Humidity)] {
         each(root, kind, c, refer, |s, name, c, _| {
-            if let Some(sensor) = sensor(s, name, what) {
-                c.sensors.push(sensor);
-            }
+            c.sensors.push(sensor(s, name, what));
         });
     }
 }
 
-fn sensor(s: &Section<'_>, name: &Name, kind: SensorKind) -> Option<Sensor> {
+fn sensor(s: &Section<'_>, name: &Name, kind: SensorKind) -> Sensor {
     let source = source(s);
     let stated: Vec<&str> = SOURCES.into_iter().filter(|k| s.has(k)).collect();
     if stated.len() != 1 {
@@ -32,9 +30,8 @@ fn sensor(s: &Section<'_>, name: &Name, kind: SensorKind) -> Option<Sensor> {
         };
         s.wrong(problem, format!("one of {}", SOURCES.join(", ")), "`tilldawn look` lists the sensors of this machine");
     }
-    // The rest is read even without a good source, so that its errors show in the same go.
+    // The rest is read even without a good source, so that its errors, and those of rules on it, show in the same go.
     let stand_in = SensorSource::Thermal { zone: String::new() };
-    let found = source.is_some();
     let mut x = titled(s, Sensor::new(name.clone(), kind, source.unwrap_or(stand_in)), |t| &mut t.title);
     if let Some(f) = s.get("place")
         && let Some(t) = f.text("box, outside, component or a name of your own")
@@ -100,7 +97,7 @@ fn sensor(s: &Section<'_>, name: &Name, kind: SensorKind) -> Option<Sensor> {
             format!("write silent_after = \"{}\"", Span(x.every.0.saturating_mul(5))),
         );
     }
-    found.then_some(x)
+    x
 }
 
 /// Two values, the lower first.

@@ -282,7 +282,7 @@ fn device(s: &Section<'_>, name: &Name, refer: &mut References) -> Device {
             f.wrong(
                 format!("`{t}` is no pair of USB numbers"),
                 "vendor and product number, four hexadecimal digits each",
-                "write usb = \"1d50:6018\" as `tilldawn look` lists it",
+                "write usb = \"1209:0001\" as `tilldawn look` lists it",
             );
         }
     }

@@ -22,7 +22,7 @@ pub enum Form {
 pub struct Blind {
     /// What cannot be seen, and what follows.
     pub what: String,
-    /// The line that grants it.
+    /// The line that grants it; empty where nothing can.
     pub grant: String,
 }
 
@@ -107,7 +107,10 @@ pub fn here(roots: &Roots) -> Rights {
         all.push(blind(KERNEL_LOG, of_form(form)[1].grant.replace("USER", &user)));
     }
     if roots.is_system() && !echo_allowed() {
-        all.push(blind(ECHO, format!("sysctl -w net.ipv4.ping_group_range='{0} {0}'", rustix::process::getegid().as_raw())));
+        all.push(blind(
+            ECHO,
+            format!("sysctl -w net.ipv4.ping_group_range='{0} {0}'", rustix::process::getegid().as_raw()),
+        ));
     }
     if roots.read("/proc/pressure/cpu").is_err() {
         all.push(blind(
@@ -122,7 +125,7 @@ pub fn here(roots: &Roots) -> Rights {
         ));
     }
     if !roots.path("/sys/bus/usb/devices").exists() {
-        all.push(blind("USB devices: this machine shows no USB bus", "nothing, where there is none"));
+        all.push(blind("USB devices: this machine shows no USB bus", ""));
     } else if !roots.path("/run/udev/control").exists() {
         all.push(blind(
             "USB devices at once: without the device manager they are looked for every few seconds",
@@ -206,9 +209,11 @@ fn kernel_log(roots: &Roots) -> bool {
         return true;
     }
     ["/var/log/journal", "/run/log/journal"].iter().any(|folder| {
-        std::fs::read_dir(roots.path(folder)).into_iter().flatten().flatten().any(|machine| {
-            std::fs::File::open(machine.path().join("system.journal")).is_ok()
-        })
+        std::fs::read_dir(roots.path(folder))
+            .into_iter()
+            .flatten()
+            .flatten()
+            .any(|machine| std::fs::File::open(machine.path().join("system.journal")).is_ok())
     })
 }
 
@@ -228,7 +233,7 @@ fn seccomp_filter(roots: &Roots) -> bool {
 
 /// Configured paths that are not here now, or cannot be read, in words. A camera's node may well be away at noon.
 pub fn paths(c: &Config) -> Vec<String> {
-    let mut lines = vec![];
+    let mut lines: Vec<String> = vec![];
     let mut look = |title: &str, path: &Path, folder: bool| {
         let found = if folder { std::fs::read_dir(path).map(drop) } else { std::fs::metadata(path).map(drop) };
         if let Err(e) = found {
@@ -238,7 +243,10 @@ pub fn paths(c: &Config) -> Vec<String> {
                 std::io::ErrorKind::NotADirectory => "is no folder".into(),
                 _ => format!("cannot be read: {e}"),
             };
-            lines.push(format!("{title}: {} {why}.", path.display()));
+            let line = format!("{title}: {} {why}.", path.display());
+            if !lines.contains(&line) {
+                lines.push(line);
+            }
         }
     };
     for p in &c.programs {
@@ -276,7 +284,8 @@ pub fn paths(c: &Config) -> Vec<String> {
     lines
 }
 
-#[cfg(all(test, target_os = "linux"))]
+#[cfg(test)]
+#[cfg(target_os = "linux")]
 mod tests {
     use super::*;
 
@@ -316,7 +325,14 @@ mod tests {
         let r = here(&roots);
         assert_eq!((r.user.as_str(), r.form), ("pier", Form::UserUnit));
         let all: String = r.blind.iter().map(|b| format!("{} | {}\n", b.what, b.grant)).collect();
-        for part in ["kernel's own lines", "-aG systemd-journal pier", "psi=1", "filter of system calls", "no USB bus", "enable-linger"] {
+        for part in [
+            "kernel's own lines",
+            "-aG systemd-journal pier",
+            "psi=1",
+            "filter of system calls",
+            "no USB bus",
+            "enable-linger",
+        ] {
             assert!(all.contains(part), "{part}\n{all}");
         }
         std::fs::create_dir_all(roots.path("/var/lib/systemd/linger")).unwrap();

@@ -22,6 +22,7 @@
 pub mod boot;
 pub mod found;
 pub mod kept;
+pub mod look_rights;
 pub mod outlet;
 pub mod parse;
 pub mod roots;

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used)]
 #![cfg(target_os = "linux")]
 
+mod cli;
 #[allow(dead_code)]
 mod harness;
 mod units;

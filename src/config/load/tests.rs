@@ -135,7 +135,10 @@ leans_on = [\"program.a\", \"program.c\"]
 #[test]
 fn two_things_of_one_name() {
     let found = errors("[link.a]\nto = \"x\"\n[link.a]\nto = \"y\"\n");
-    assert!(found.iter().any(|e| e.starts_with("3: a: `a` is there twice")), "{found:#?}");
+    assert!(
+        found.len() == 1 && found.iter().any(|e| e.starts_with("3: link.a: `link.a` is there twice")),
+        "{found:#?}"
+    );
     let found =
         errors("[device.cam]\nport = \"1-1\"\ntitle = \"Camera\"\n[disk.cam]\npath = \"/\"\ntitle = \"camera\"\n");
     assert!(found.len() == 1 && found[0].contains("both called"), "{found:#?}");

@@ -54,7 +54,7 @@ pub fn whole(c: &Config) -> String {
 }
 
 /// A heading: the words with a capital letter.
-fn heading(words: &str) -> String {
+pub fn heading(words: &str) -> String {
     let mut chars = words.chars();
     chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
 }

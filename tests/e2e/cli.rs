@@ -1,0 +1,85 @@
+//! The command line: help by occasion, exit codes, every error of a configuration at once.
+
+use crate::harness::tilldawn;
+use std::path::Path;
+use std::process::Output;
+
+fn run(arguments: &[&str]) -> (i32, String, String) {
+    let state = tempfile::tempdir().unwrap();
+    let Output { status, stdout, stderr } = tilldawn(state.path(), arguments);
+    let text = |b: Vec<u8>| String::from_utf8(b).unwrap();
+    (status.code().unwrap(), text(stdout), text(stderr))
+}
+
+fn file(name: &str) -> String {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(name).to_str().unwrap().to_owned()
+}
+
+#[test]
+fn the_help_is_grouped_by_occasion() {
+    let (code, out, err) = run(&["--help"]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    insta::assert_snapshot!("help", out);
+    // Every command tells itself, with an example that names it.
+    for line in out.lines().filter(|l| l.starts_with("  ") && !l.trim_start().starts_with('-')) {
+        let name = line.split_whitespace().next().unwrap();
+        let (code, out, _) = run(&[name, "--help"]);
+        assert_eq!(code, 0, "{name}");
+        assert!(out.contains(&format!("tilldawn {name}")) && out.contains("Example"), "{name}:\n{out}");
+    }
+}
+
+#[test]
+fn what_is_not_understood_is_an_error() {
+    for arguments in [&["chekc"][..], &[], &["check", "--no-such"], &["check", "--config"]] {
+        let (code, out, err) = run(arguments);
+        assert_eq!((code, out.as_str()), (2, ""), "{arguments:?}");
+        assert!(!err.is_empty(), "{arguments:?}");
+    }
+}
+
+#[test]
+fn a_sound_configuration_is_told_in_words() {
+    for name in ["config/tilldawn.toml", "config/smallest.toml"] {
+        let (code, out, err) = run(&["check", "--config", &file(name)]);
+        assert_eq!((code, err.as_str()), (0, ""), "{name}");
+        for part in ["is in order", "Rules that hold", "must last 10 min", "What would wake somebody", "cannot see"] {
+            assert!(out.contains(part), "{name}: {part}\n{out}");
+        }
+        assert!(out.lines().all(|l| l.chars().count() <= 100 || l.contains("granted by")), "{out}");
+    }
+    let (_, out, _) = run(&["check", "--config", &file("config/tilldawn.toml"), "--form", "system"]);
+    for part in ["licensed electrician", "over-temperature cut-out", "other-users-programs.conf", "clock-state.conf"] {
+        assert!(out.contains(part), "{part}\n{out}");
+    }
+}
+
+#[test]
+fn without_a_file_the_defaults_are_told() {
+    let (code, out, _) = run(&["check"]);
+    assert_eq!(code, 0);
+    assert!(out.starts_with("There is no configuration file.") && out.contains("root disk"), "{out}");
+}
+
+#[test]
+fn every_error_comes_at_once_with_file_line_key_and_remedy() {
+    let (code, out, err) = run(&["check", "--config", &file("tests/data/config/broken.toml")]);
+    assert_eq!((code, out.as_str()), (2, ""));
+    let err = err.replace(env!("CARGO_MANIFEST_DIR"), "");
+    insta::assert_snapshot!("errors", err);
+}
+
+#[test]
+fn a_reader_that_leaves_is_no_panic() {
+    use std::process::{Command, Stdio};
+    let mut child = Command::new(crate::harness::BINARY)
+        .args(["check", "--config", &file("config/tilldawn.toml")])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let ended = child.wait_with_output().unwrap();
+    assert_eq!(String::from_utf8_lossy(&ended.stderr), "");
+    assert_eq!(ended.status.code(), Some(0));
+}
