@@ -4,5 +4,8 @@
 //! the functions that say so touch the store or a file.
 
 pub mod look;
+pub mod morning;
+pub mod paper;
 pub mod picture;
 pub mod say;
+pub mod settings;

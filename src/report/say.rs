@@ -117,6 +117,19 @@ pub fn bytes(v: f64) -> String {
     if unit == "B" || size >= 99.95 { format!("{sign}{size:.0} {unit}") } else { format!("{sign}{size:.1} {unit}") }
 }
 
+/// A length for sums: whole minutes from ten minutes on, where seconds say nothing any more.
+pub fn rough(s: Span) -> Span {
+    if s.0.abs() < 600_000 { s } else { Span((s.0 + 30_000).div_euclid(60_000) * 60_000) }
+}
+
+/// A lag for people: tenths of a second below ten seconds, since the order is what matters.
+pub fn lag(s: Span) -> String {
+    match s.0 {
+        1..10_000 => format!("{:.1} s", s.as_secs_f64()),
+        _ => s.to_string(),
+    }
+}
+
 /// `1 alarm`, `3 alarms`, `no alarms`; plural by adding an `s` or as given after a bar: `pass|passes`.
 pub fn count(n: usize, what: &str) -> String {
     let (one, many) = what.split_once('|').map_or_else(|| (what, format!("{what}s")), |(a, b)| (a, b.to_string()));
@@ -186,6 +199,9 @@ mod tests {
     fn small_words() {
         assert_eq!(count(0, "alarm"), "no alarms");
         assert_eq!(count(2, "pass|passes"), "2 passes");
+        assert_eq!(rough(Span::secs(2704)).to_string(), "45 min");
+        assert_eq!(rough(Span::secs(64)).to_string(), "1 min 4 s");
+        assert_eq!(lag(Span(1400)), "1.4 s");
         assert_eq!(list(&["a", "b", "c"]), "a, b and c");
         assert_eq!(decimals_for(0.25), 1);
         assert_eq!(decimals_for(0.0625), 2);

@@ -51,9 +51,8 @@ pub struct Thing {
 impl Settings {
     /// From a configuration.
     pub fn from_config(c: &Config) -> Settings {
-        let limit = |which: Builtin| {
-            c.rules.iter().find(|r| r.test == Test::Builtin(which) && r.enabled).and_then(|r| r.limit)
-        };
+        let limit =
+            |which: Builtin| c.rules.iter().find(|r| r.test == Test::Builtin(which) && r.enabled).and_then(|r| r.limit);
         let plain = |name: &Name, title: &str| Thing { name: name.clone(), title: title.into(), leans_on: vec![] };
         let mut things = vec![];
         for p in &c.programs {
@@ -121,6 +120,7 @@ pub fn plain_title(name: &Name) -> String {
         ("link", _) => format!("link to {own}"),
         ("disk", _) => format!("{own} disk"),
         ("interface", own) => own.into(),
+        ("dew", own) => format!("dew {own}"),
         ("temperature", _) => format!("{own} temperature"),
         ("humidity", _) => format!("{own} humidity"),
         ("load" | "pressure" | "memory" | "clock", _) => format!("{} {own}", name.kind()),

@@ -25,6 +25,8 @@ pub struct LinePlot {
     pub unit: String,
     /// The vertical axis holds at least these values (0 and 100 for a share); none: only what was measured.
     pub at_least: Option<(f64, f64)>,
+    /// The vertical axis ends here at the latest; what lies above is drawn at its edge.
+    pub at_most: Option<f64>,
     /// The lines.
     pub series: Vec<Series>,
     /// Limits.
@@ -161,6 +163,9 @@ impl LinePlot {
             if a.is_finite() && b.is_finite() {
                 (low, high) = (low.min(a), high.max(b));
             }
+        }
+        if let Some(most) = self.at_most.filter(|m| *m > low) {
+            high = high.min(most);
         }
         // A limit is drawn when it is near what was measured; a far one would flatten every line.
         let reach = ((high - low) * 0.6).max(1.0);

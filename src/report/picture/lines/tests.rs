@@ -24,6 +24,7 @@ pub(crate) fn sample() -> LinePlot {
         zone: TimeZone::get("Europe/Berlin").unwrap(),
         unit: "°C".into(),
         at_least: None,
+        at_most: None,
         series: vec![
             series("box", Stroke::Heavy, |h| 14.6 + 1.4 * (-h / 2.0).exp() + 0.25 * (h * 5.0).sin(), 900),
             series("outside", Stroke::Plain, |h| -3.4 + 8.5 * (-h / 2.6).exp() + 0.3 * (h * 3.0).sin(), 900),

@@ -1,0 +1,96 @@
+//! From rows to report. Pure: equal rows give equal reports.
+
+use super::cost::{costs, dark_session, light_frames};
+use super::model::{Class, IncidentPart, MorningReport, NightState, SessionLine, Totals};
+use super::rows::NightRows;
+use super::{happened, opening, pictures, today, watched};
+use crate::model::Span;
+use crate::night::intervals;
+
+/// The report of a night.
+pub fn compose(rows: &NightRows) -> MorningReport {
+    let frames = light_frames(&rows.events);
+    let incidents = happened::happened(rows, &costs(rows, &frames));
+    let alarms = watched::alarms(rows, &incidents);
+    let gaps = watched::gaps(rows);
+    let totals = totals(rows, &incidents);
+    let state = if rows.is_empty() {
+        NightState::Nothing
+    } else if rows.running() {
+        NightState::Running
+    } else if totals.not_watched >= Span::mins(1) {
+        NightState::Partly
+    } else {
+        NightState::Whole
+    };
+    let to_look_at = today::to_look_at(rows, &incidents, &alarms, &gaps);
+    let mut cautions: Vec<&'static str> = to_look_at.iter().filter_map(|l| l.caution).collect();
+    for c in incidents.iter().flat_map(|i| &i.reasons).filter_map(|r| r.look.caution) {
+        cautions.push(c);
+    }
+    let mut said = vec![];
+    cautions.retain(|c| {
+        let new = !said.contains(c);
+        said.push(*c);
+        new
+    });
+    MorningReport {
+        field: rows.settings.field.clone(),
+        invented: rows.invented,
+        night: rows.night.clone(),
+        zone: rows.settings.time_zone(),
+        scale: rows.settings.scale,
+        written: rows.written,
+        state,
+        opening: opening::opening(rows, state, &totals, &incidents),
+        to_look_at,
+        totals,
+        sessions: rows
+            .sessions
+            .iter()
+            .map(|s| SessionLine {
+                id: s.id,
+                from: s.started.wall,
+                to: s.ended.map(|e| e.wall),
+                why: s.why,
+                end_why: s.end_why,
+            })
+            .collect(),
+        picture: pictures::night(rows, &alarms),
+        plots: pictures::plots(rows, &incidents),
+        watched: watched::watched(rows, &alarms),
+        signals: watched::signals(rows),
+        changes: watched::changes(rows),
+        incidents,
+        gaps,
+        alarms,
+        cautions,
+    }
+}
+
+fn totals(rows: &NightRows, incidents: &[IncidentPart]) -> Totals {
+    let frames = light_frames(&rows.events);
+    let dark_session = dark_session(rows);
+    let dark_in_session = intervals::total(&dark_session);
+    let light = intervals::overlap(&frames, &dark_session);
+    let watched_frames = !frames.is_empty() || rows.settings.things.iter().any(|t| t.name.kind() == "frames");
+    let count = |c: Class| incidents.iter().filter(|i| i.class == c).count();
+    let faults: Vec<&IncidentPart> = incidents.iter().filter(|i| i.class == Class::Fault).collect();
+    let missing: Vec<f64> = faults.iter().filter_map(|i| i.cost.frames_missing).collect();
+    Totals {
+        dark: rows.settings.site.map(|_| intervals::total(&rows.night.dark)),
+        session: intervals::total(&rows.session_stretches()),
+        dark_in_session,
+        light_frames: watched_frames.then_some(frames.len()),
+        light: watched_frames.then_some(light),
+        yield_share: (watched_frames && light > Span::ZERO && dark_in_session > Span::ZERO)
+            .then(|| light.as_secs_f64() / dark_in_session.as_secs_f64()),
+        faults: faults.len(),
+        harmless: count(Class::Harmless),
+        pauses: count(Class::Pause),
+        marked: count(Class::Marked),
+        dark_lost: faults.iter().fold(Span::ZERO, |s, i| s + i.cost.dark_lost),
+        frames_missing: (!missing.is_empty()).then(|| missing.iter().sum()),
+        not_watched: watched::not_watched(rows),
+    }
+}
