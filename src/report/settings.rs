@@ -7,8 +7,9 @@ use crate::model::Name;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
-/// Key under which the agent keeps the settings in the store's facts.
-pub const KEPT_AS: &str = "report_settings";
+/// Key of the detail of a "configuration loaded" event under which the agent keeps the settings with the record, so that a
+/// night is told with the names and limits of its own time.
+pub const KEPT_AS: &str = "settings";
 
 /// Settings of a report. Plain data; every field has a default, so that older records can be read.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -86,6 +87,16 @@ impl Settings {
             box_cold: limit(Builtin::BoxCold),
             dew_margin: limit(Builtin::DewMarginSmall),
         }
+    }
+
+    /// For the detail of an event, under [`KEPT_AS`].
+    pub fn to_json(&self) -> serde_json::Value {
+        serde_json::to_value(self).unwrap_or_default()
+    }
+
+    /// From the detail of an event; none if it is something else.
+    pub fn from_json(v: &serde_json::Value) -> Option<Settings> {
+        v.is_object().then(|| serde_json::from_value(v.clone()).ok()).flatten()
     }
 
     /// The zone of local times; an unknown name falls back to the system's zone.

@@ -7,7 +7,10 @@
 pub mod before;
 pub mod compose;
 pub mod cost;
+pub mod gather;
 pub mod happened;
+pub mod html;
+pub mod json;
 pub mod model;
 pub mod opening;
 pub mod pictures;

@@ -395,14 +395,23 @@ fn alarms(p: &mut Paper, r: &MorningReport) {
         .map(|a| {
             let lasted = a.to.map_or("stands".into(), |t| (t - a.from).to_string());
             [
-                say::clock_s(a.from, &r.zone),
+                alarm_from(r, a),
                 lasted,
                 a.priority.word().into(),
                 format!("{}{}", a.text, a.letter.as_ref().map(|l| format!(" ({l})")).unwrap_or_default()),
             ]
         })
         .collect();
-    p.columns(0, [8, 13, 6, 80], &rows);
+    p.columns(0, [12, 13, 6, 80], &rows);
+}
+
+/// When an alarm began: the clock alone inside the night, with the day when it stands since longer.
+pub(super) fn alarm_from(r: &MorningReport, a: &super::model::AlarmLine) -> String {
+    if a.from >= r.night.from {
+        say::clock_s(a.from, &r.zone)
+    } else {
+        say::zoned(a.from, &r.zone).strftime("%-d %b %H:%M").to_string()
+    }
 }
 
 fn signals(p: &mut Paper, r: &MorningReport) {

@@ -1,0 +1,256 @@
+//! The report as one HTML file: no script, nothing fetched, readable on a phone, on A4 and Letter paper in black and white,
+//! and in a dim red look for eyes used to the dark.
+
+use super::model::{Class, IncidentPart, Look, MorningReport, NightState};
+use super::opening::date_words;
+use super::text;
+use crate::model::Unit;
+use crate::report::look::STYLE;
+use crate::report::picture::{draw_tall, draw_wide};
+use crate::report::say;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+/// The whole file.
+pub fn to_html(r: &MorningReport) -> String {
+    let title = format!("{}{}", if r.field.is_empty() { String::new() } else { format!("{}, ", r.field) }, night(r));
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                // The file says itself that it needs nothing from outside; only its own stylesheet is let in.
+                meta http-equiv="content-security-policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
+                // Without this a browser asks the server beside the file for a picture of its own.
+                link rel="icon" href="data:,";
+                meta name="generator" content=(concat!("tilldawn ", env!("CARGO_PKG_VERSION")));
+                title { (title) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body.report {
+                (looks())
+                main {
+                    header { span { (r.field) } span { (night(r)) @if r.invented { " · invented data" } } }
+                    (opening(r))
+                    @if r.state != NightState::Nothing {
+                        (to_look_at(r))
+                        section {
+                            h2 { "The night" }
+                            (draw_wide(&r.picture)) (draw_tall(&r.picture))
+                        }
+                        (happened(r))
+                        (plots(r))
+                        (watched(r))
+                        (alarms(r))
+                        (signals(r))
+                        (cautions(r))
+                    }
+                    footer { p { (text::footer(r)) } }
+                }
+            }
+        }
+    }
+    .into_string()
+}
+
+/// The choice of looks: works without script, by the state of the fields alone. Not printed.
+fn looks() -> Markup {
+    html! {
+        form.looks {
+            fieldset {
+                legend { "Look" }
+                label { input type="radio" name="look" id="look-own" checked; " as this device" }
+                label { input type="radio" name="look" id="look-day"; " day" }
+                label { input type="radio" name="look" id="look-night"; " dim red" }
+            }
+        }
+    }
+}
+
+fn night(r: &MorningReport) -> String {
+    format!("night of {}", date_words(&r.night.date))
+}
+
+fn opening(r: &MorningReport) -> Markup {
+    // The sentence that names faults is what the eye should find first.
+    let lead = r.opening.iter().position(|s| s.contains("fault")).filter(|_| r.totals.faults > 0);
+    html! {
+        @match lead {
+            Some(n) => {
+                h1.bad { (r.opening[n]) }
+                p.opening { (r.opening.iter().enumerate().filter(|(i, _)| *i != n).map(|(_, s)| s.as_str()).collect::<Vec<_>>().join(" ")) }
+            }
+            None => {
+                h1 { (r.opening.first().map(String::as_str).unwrap_or_default()) }
+                @if r.opening.len() > 1 { p.opening { (r.opening[1..].join(" ")) } }
+            }
+        }
+    }
+}
+
+fn to_look_at(r: &MorningReport) -> Markup {
+    html! {
+        section.today {
+            h2 { "To look at today" }
+            @if r.to_look_at.is_empty() { p { (text::nothing_to_do(r)) } }
+            @else {
+                ol { @for Look { place, reason, evidence, how, caution } in &r.to_look_at {
+                    li {
+                        p { strong { (say::sentence_start(place)) } ": " (reason) "." }
+                        p.soft { (evidence) "." }
+                        p { (say::sentence_start(how)) "." }
+                        @if let Some(c) = caution { p.caution { strong { "Care: " } (c) } }
+                    }
+                } }
+            }
+        }
+    }
+}
+
+fn happened(r: &MorningReport) -> Markup {
+    html! {
+        section {
+            h2 { "What happened" }
+            @if r.incidents.is_empty() { p { "No incident." } }
+            @for i in &r.incidents { (incident(r, i)) }
+        }
+    }
+}
+
+/// One incident.
+pub fn incident(r: &MorningReport, i: &IncidentPart) -> Markup {
+    html! {
+        article class=(if i.class == Class::Fault { "incident fault" } else { "incident" }) {
+            h3 { span.mark { (i.letter) } " " (i.headline) (text::tag(i)) }
+            @if i.cascade.len() > 1 {
+                table.cascade {
+                    thead { tr { th { "at" } th { "after" } th { "thing" } th { "what" } } }
+                    tbody { @for (k, s) in i.cascade.iter().enumerate() {
+                        tr {
+                            td.num { (say::clock_s(s.at, &r.zone)) }
+                            td.num { @if k == 0 { strong { "first" } } @else { "+ " (say::lag(s.offset)) } }
+                            td { (s.title) }
+                            td { (s.text) }
+                        }
+                    } }
+                }
+                p.soft { (text::together(i)) @if !i.order_certain { " Order not certain: two of these fell inside one sampling step." } }
+            }
+            @if !i.cost_words.is_empty() { p { (i.cost_words) } }
+            @for m in &i.marks { p { (text::mark(r, m)) } }
+            @if let Some(b) = &i.before {
+                h4 { "Likely reasons" }
+                @if i.reasons.is_empty() { p { (text::no_sign(i)) } }
+                @else {
+                    ul.reasons { @for x in &i.reasons {
+                        li {
+                            p { strong { (say::sentence_start(&text::reason_title(x))) } }
+                            @if !x.evidence_for.is_empty() { p { em { "For: " } (x.evidence_for.join("; ")) "." } }
+                            @if !x.evidence_against.is_empty() { p { em { "Against: " } (x.evidence_against.join("; ")) "." } }
+                        }
+                    } }
+                }
+                h4 { "The ten minutes before" }
+                @if let Some(why) = &b.why_not { p { "Nothing is ranked: " (why) "." } }
+                @else if let Some(u) = &b.unusual {
+                    p { (say::sentence_start(&text::unusual_words(u))) "." }
+                    @if !u.findings.is_empty() {
+                        ul { @for f in u.findings.iter().take(text::FINDINGS) { li { (text::finding(r, f)) } } }
+                    }
+                }
+                @let facts = text::facts(b);
+                @if !facts.is_empty() { ul.facts { @for f in facts { li { (f) } } } }
+            }
+        }
+    }
+}
+
+fn plots(r: &MorningReport) -> Markup {
+    html! {
+        @for (title, plot) in &r.plots {
+            section.plot {
+                h2 { (title) }
+                (plot.draw_wide()) (plot.draw_tall())
+            }
+        }
+    }
+}
+
+fn watched(r: &MorningReport) -> Markup {
+    html! {
+        @if !r.watched.is_empty() {
+            section {
+                h2 { "What was watched" }
+                table { tbody { @for w in &r.watched { tr { td { (w.title) } td { (w.words) } } } } }
+            }
+        }
+        @if !r.gaps.is_empty() {
+            section {
+                h2 { "Not watched" }
+                ul { @for g in &r.gaps { li { (text::gap(r, g)) } } }
+            }
+        }
+        @if !r.changes.is_empty() {
+            section {
+                h2 { "Changed shortly before" }
+                ul { @for c in &r.changes { li { (say::zoned(c.at, &r.zone).strftime("%-d %B %H:%M")) ": " (c.words) } } }
+            }
+        }
+    }
+}
+
+fn alarms(r: &MorningReport) -> Markup {
+    html! {
+        @if !r.alarms.is_empty() {
+            section {
+                h2 { "Alarms" }
+                table.alarms {
+                    thead { tr { th { "from" } th { "for" } th { "priority" } th { "what" } } }
+                    tbody { @for a in &r.alarms {
+                        tr {
+                            td.num { (text::alarm_from(r, a)) }
+                            td.num { @match a.to { Some(t) => (t - a.from), None => "stands" } }
+                            td { (a.priority.word()) }
+                            td { (a.text) @if let Some(l) = &a.letter { " (" (l) ")" } }
+                        }
+                    } }
+                }
+            }
+        }
+    }
+}
+
+fn signals(r: &MorningReport) -> Markup {
+    html! {
+        @if !r.signals.is_empty() {
+            section {
+                h2 { "Signals" }
+                table.signals {
+                    thead { tr { th { "signal" } th { "lowest" } th { "mean" } th { "highest" } } }
+                    tbody { @for s in &r.signals {
+                        @let v = |x| say::value(x, s.unit, s.resolution, r.scale);
+                        tr {
+                            td { (s.name) @if s.unavailable > 0 { span.soft { " (" (s.unavailable) " not read)" } } }
+                            @match s.range {
+                                Some((_, mean, _)) if s.unit == Unit::Truth => { td.num { } td.num { "yes " (say::number(mean * 100.0, 1)) " %" } td.num { } }
+                                Some((a, b, c)) => { td.num { (v(a)) } td.num { (v(b)) } td.num { (v(c)) } }
+                                None => { td.num { "–" } td.num { "–" } td.num { "–" } }
+                            }
+                        }
+                    } }
+                }
+            }
+        }
+    }
+}
+
+fn cautions(r: &MorningReport) -> Markup {
+    html! {
+        @if !r.cautions.is_empty() {
+            section {
+                h2 { "Cautions" }
+                ul { @for c in &r.cautions { li { (c) } } }
+            }
+        }
+    }
+}
