@@ -4,7 +4,11 @@
 //! `run` hands over to the room that does the work. Must not hold logic of its own beyond asking and telling.
 
 pub mod check;
+pub mod export;
+pub mod incident;
 pub mod logging;
+pub mod out;
+pub mod report;
 pub mod say;
 pub mod watch;
 
@@ -65,6 +69,11 @@ commands! {
     }
     "Tonight" {
         Watch => watch,
+    }
+    "Morning" {
+        Report => report,
+        Incident => incident,
+        Export => export,
     }
 }
 

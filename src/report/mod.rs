@@ -3,9 +3,13 @@
 //! Reads through `store` queries only. Everything that draws or words something is pure and works from plain data; only
 //! the functions that say so touch the store or a file.
 
+pub mod export;
+mod file;
 pub mod look;
 pub mod morning;
 pub mod paper;
 pub mod picture;
 pub mod say;
 pub mod settings;
+
+pub use file::{WholeFile, write_whole};

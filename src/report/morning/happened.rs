@@ -32,6 +32,11 @@ pub fn happened(rows: &NightRows, costs: &[Cost]) -> Vec<IncidentPart> {
         .collect()
 }
 
+/// The same without looking for reasons and without costs: enough for the picture.
+pub fn happened_plainly(rows: &NightRows) -> Vec<IncidentPart> {
+    rows.incidents.iter().enumerate().map(|(n, row)| plain(rows, row, n, Cost::default())).collect()
+}
+
 /// What an incident counts as.
 pub fn class(i: &Incident) -> Class {
     if i.mark.as_ref().is_some_and(|m| m.kind.is_some()) {

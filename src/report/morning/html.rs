@@ -9,11 +9,13 @@ use crate::report::look::STYLE;
 use crate::report::picture::{draw_tall, draw_wide};
 use crate::report::say;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use regex::Regex;
+use std::sync::LazyLock;
 
 /// The whole file.
 pub fn to_html(r: &MorningReport) -> String {
     let title = format!("{}{}", if r.field.is_empty() { String::new() } else { format!("{}, ", r.field) }, night(r));
-    html! {
+    let page = html! {
         (DOCTYPE)
         html lang="en" {
             head {
@@ -50,7 +52,25 @@ pub fn to_html(r: &MorningReport) -> String {
             }
         }
     }
-    .into_string()
+    .into_string();
+    let body = page.find("<body").unwrap_or(0);
+    format!("{}{}", &page[..body], tie_units(&page[body..]))
+}
+
+/// A number and the short unit behind it stay on one line.
+fn tie_units(body: &str) -> String {
+    static UNIT: LazyLock<Regex> = LazyLock::new(|| {
+        Regex::new(r"(\d) (ms|s|min|h|d|%|°C|°F|K|dBm|kB|MB|GB|TB|B|V|W)([^\p{L}\d]|$)")
+            .expect("a literal expression that compiles")
+    });
+    // Twice, since neighbours such as `46 min 18 s` share the character between them.
+    let once = UNIT.replace_all(body, "$1\u{a0}$2$3");
+    UNIT.replace_all(&once, "$1\u{a0}$2$3").into_owned()
+}
+
+/// Words with commands between backticks.
+fn with_commands(text: &str) -> Markup {
+    html! { @for (n, part) in text.split('`').enumerate() { @if n % 2 == 1 { code { (part) } } @else { (part) } } }
 }
 
 /// The choice of looks: works without script, by the state of the fields alone. Not printed.
@@ -98,7 +118,7 @@ fn to_look_at(r: &MorningReport) -> Markup {
                     li {
                         p { strong { (say::sentence_start(place)) } ": " (reason) "." }
                         p.soft { (evidence) "." }
-                        p { (say::sentence_start(how)) "." }
+                        p { (with_commands(&say::sentence_start(how))) "." }
                         @if let Some(c) = caution { p.caution { strong { "Care: " } (c) } }
                     }
                 } }

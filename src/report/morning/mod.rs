@@ -22,9 +22,57 @@ pub mod today;
 pub mod unusual;
 pub mod watched;
 
+pub use html::to_html;
+pub use json::to_json;
+pub use model::MorningReport;
+pub use text::{incident_to_text, to_text};
+
+use super::picture::NightPicture;
 use super::settings::Settings;
-use crate::model::Name;
 use crate::model::rows::ChangeRow;
+use crate::model::{Name, UnixMs};
+use crate::night::Night;
+use crate::store::{Reader, StoreError};
+use gather::{Depth, gather};
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// The report of a night, as it stands at `written`.
+///
+/// # Errors
+/// When the store cannot be read.
+pub fn build(reader: &Reader, night: &Night, settings: Settings, written: UnixMs) -> Result<MorningReport, StoreError> {
+    Ok(compose::compose(&gather(reader, night, settings, written, Depth::Full)?))
+}
+
+/// The picture of a night alone, for the page: reads no signal, so it is quick.
+///
+/// # Errors
+/// When the store cannot be read.
+pub fn picture(reader: &Reader, night: &Night, settings: Settings, now: UnixMs) -> Result<NightPicture, StoreError> {
+    let rows = gather(reader, night, settings, now, Depth::Happenings)?;
+    let incidents = happened::happened_plainly(&rows);
+    Ok(pictures::night(&rows, &watched::alarms(&rows, &incidents)))
+}
+
+/// The report as JSON text.
+pub fn to_json_text(r: &MorningReport) -> String {
+    format!("{:#}\n", to_json(r))
+}
+
+/// Writes the report of a night into `folder` as `2026-01-12.html`, `.txt` and `.json`; each appears whole or not at all.
+/// Writing the same night again replaces them. Gives the path of the HTML file.
+///
+/// # Errors
+/// When the folder cannot be made or written to.
+pub fn write_into(folder: &Path, r: &MorningReport) -> io::Result<PathBuf> {
+    std::fs::create_dir_all(folder)?;
+    let place = |ending: &str| folder.join(format!("{}.{ending}", r.night.date));
+    super::write_whole(&place("txt"), to_text(r).as_bytes())?;
+    super::write_whole(&place("json"), to_json_text(r).as_bytes())?;
+    super::write_whole(&place("html"), to_html(r).as_bytes())?;
+    Ok(place("html"))
+}
 
 /// A change in words: "mount program version: 1.4 became 1.5".
 pub(crate) fn change_words(settings: &Settings, c: &ChangeRow) -> String {

@@ -26,7 +26,7 @@ pub fn opening(rows: &NightRows, state: NightState, t: &Totals, incidents: &[Inc
         out.push(format!("The night goes on; this is how it stands at {now}."));
     }
     out.push(darkness(rows, t));
-    out.push(faults(t, incidents, state));
+    out.extend(faults(t, incidents, state));
     out.extend(beside(t, incidents));
     if t.not_watched >= Span::mins(1) {
         out.push(format!(
@@ -92,7 +92,8 @@ fn darkness(rows: &NightRows, t: &Totals) -> String {
     }
 }
 
-fn faults(t: &Totals, incidents: &[IncidentPart], state: NightState) -> String {
+/// How many faults and what they cost; then which, or which was the costliest.
+fn faults(t: &Totals, incidents: &[IncidentPart], state: NightState) -> Vec<String> {
     let all: Vec<&IncidentPart> = incidents.iter().filter(|i| i.class == Class::Fault).collect();
     let lost = {
         let mut parts = vec![];
@@ -110,29 +111,30 @@ fn faults(t: &Totals, incidents: &[IncidentPart], state: NightState) -> String {
     };
     match (all.as_slice(), lost) {
         // Unknown is never shown as good: what was not watched cannot be said to have held.
-        ([], _) if state == NightState::Partly => "Nothing failed while it was watched.".into(),
-        ([], _) if t.session == Span::ZERO => "Nothing failed.".into(),
-        ([], _) if state == NightState::Running => "Nothing has failed so far.".into(),
-        ([], _) => "Nothing failed.".into(),
+        ([], _) if state == NightState::Partly => vec!["Nothing failed while it was watched.".into()],
+        ([], _) if state == NightState::Running => vec!["Nothing has failed so far.".into()],
+        ([], _) => vec!["Nothing failed.".into()],
         ([one], lost) => {
-            let cost = lost.map_or_else(|| "One fault".into(), |l| format!("One fault cost {l}"));
-            format!("{cost} ({}): {}", one.letter, lower_start(&one.headline))
+            let cost = lost.map_or_else(|| "One fault, which cost nothing.".into(), |l| format!("One fault cost {l}."));
+            vec![cost, format!("{}: {}", one.letter, lower_start(&one.headline))]
         }
         (many, lost) => {
             let n = many.len();
-            let cost = lost.map_or_else(|| format!("{n} faults"), |l| format!("{n} faults cost {l}"));
+            let cost =
+                lost.map_or_else(|| format!("{n} faults, which cost nothing."), |l| format!("{n} faults cost {l}."));
             let worst = many.iter().max_by_key(|i| (i.cost.dark_lost, std::cmp::Reverse(i.opened)));
-            match worst {
+            let which = match worst {
                 Some(w) if w.cost.dark_lost > Span::ZERO => {
                     format!(
-                        "{cost}; the costliest ({}, {}): {}",
+                        "The costliest, {} ({}): {}",
                         w.letter,
                         say::rough(w.cost.dark_lost),
                         lower_start(&w.headline)
                     )
                 }
-                _ => format!("{cost}; the first ({}): {}", many[0].letter, lower_start(&many[0].headline)),
-            }
+                _ => format!("The first, {}: {}", many[0].letter, lower_start(&many[0].headline)),
+            };
+            vec![cost, which]
         }
     }
 }
@@ -155,9 +157,10 @@ fn beside(t: &Totals, incidents: &[IncidentPart]) -> Vec<String> {
         1 => out.push(format!("Light frames paused once for {pause} with nothing broken: reason not seen.")),
         n => out.push(format!("Light frames paused {n} times, {pause} in all, with nothing broken: reason not seen.")),
     }
-    if t.marked > 0 {
-        let verb = if t.marked == 1 { "is" } else { "are" };
-        out.push(format!("{} {verb} marked by you and not counted as faults.", say::count(t.marked, "incident")));
+    match t.marked {
+        0 => {}
+        1 => out.push("One incident is marked by you and not counted as a fault.".into()),
+        n => out.push(format!("{n} incidents are marked by you and not counted as faults.")),
     }
     out
 }

@@ -219,6 +219,13 @@ fn temperatures(rows: &NightRows, base: &LinePlot) -> Option<(String, LinePlot)>
         lines.push(series(rows, m, n.own().replace('-', " "), stroke, window, true));
     }
     let scale = rows.settings.scale;
+    // A limit of the box is worth its line only when the box came near it.
+    let of_box = rows.signal("temperature.box").map(|m| m.minutes.as_slice()).unwrap_or_default();
+    let (coldest, hottest) = of_box
+        .iter()
+        .filter(|b| b.count > 0)
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), m| (a.min(m.min), b.max(m.max)));
+    let near = |away: f64| away < 6.0;
     let limit = |v: Option<f64>, words: &str| {
         v.map(|v| Threshold {
             value: say::in_scale(v, Unit::Celsius, scale),
@@ -231,8 +238,8 @@ fn temperatures(rows: &NightRows, base: &LinePlot) -> Option<(String, LinePlot)>
         unit: say::symbol(Unit::Celsius, scale).into(),
         series: lines,
         thresholds: [
-            limit(rows.settings.box_hot, "box too hot above"),
-            limit(rows.settings.box_cold, "box cold below"),
+            limit(rows.settings.box_hot.filter(|l| near(l - hottest)), "box too hot above"),
+            limit(rows.settings.box_cold.filter(|l| near(coldest - l)), "box cold below"),
         ]
         .into_iter()
         .flatten()

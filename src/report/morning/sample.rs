@@ -410,3 +410,51 @@ pub fn nothing() -> NightRows {
         ..night()
     }
 }
+
+/// The night in a real store at `path`: readings every 20 s, and the same events, sessions, incidents and alarms.
+pub fn store(path: &std::path::Path) {
+    use crate::model::{Batch, Outcome, Reading};
+    use crate::store::{Options, Write, open};
+    let rows = night();
+    let clock = crate::clock::ManualClock::at(stamp(16.9));
+    let options = Options { check_after: None, invented: true, ..Options::new(clock.clone(), "invented-boot") };
+    let (writer, opened) = open(path, options).unwrap();
+    let ids: Vec<_> = rows.signals.values().map(|m| opened.signals.register(m.def.as_ref().clone())).collect();
+    let loaded = Event::new(stamp(16.9), name("agent.this"), EventKind::ConfigLoaded, "the configuration was loaded")
+        .with(crate::report::settings::KEPT_AS, settings().to_json());
+    let begin = Write {
+        batch: Batch { at: stamp(16.9), ..Batch::default() },
+        outcome: Outcome { events: vec![loaded], ..Outcome::default() },
+        engine_state: None,
+    };
+    writer.write_patiently(begin);
+    for step in 0..(14 * 180 + 90) {
+        let hour = 17.0 + f64::from(step) / 180.0;
+        let now = stamp(hour);
+        let readings = rows
+            .signals
+            .values()
+            .zip(&ids)
+            .filter_map(|(m, id)| {
+                let k = m.minutes.partition_point(|b| b.to <= now.wall);
+                let b = m.minutes.get(k).filter(|b| b.from <= now.wall)?;
+                Some(Reading::known(*id, now, m.def.round([b.min, b.mean, b.max][step as usize % 3])))
+            })
+            .collect();
+        writer.write_patiently(Write { batch: Batch { at: now, readings, events: vec![] }, ..Write::default() });
+        clock.advance(20_000);
+    }
+    let outcome = Outcome {
+        sessions: rows.sessions.clone(),
+        incidents: rows.incidents.iter().map(|r| r.incident.clone()).collect(),
+        marks: rows.incidents.iter().flat_map(|r| r.marks.iter().map(|m| (r.incident.id, m.clone()))).collect(),
+        events: rows.events.clone(),
+        transitions: rows.alarms.iter().flat_map(|a| a.steps.clone()).collect(),
+        ..Outcome::default()
+    };
+    writer.write_patiently(Write { batch: Batch { at: stamp(31.6), ..Batch::default() }, outcome, engine_state: None });
+    for g in &rows.gaps {
+        drop(writer.gap(g.clone(), stamp(22.4).boot, stamp(22.6).boot));
+    }
+    writer.close(Span::secs(30)).unwrap();
+}

@@ -47,6 +47,24 @@ pub fn to_text(r: &MorningReport) -> String {
     p.finish()
 }
 
+/// One incident alone, with the night it belongs to.
+pub fn incident_to_text(r: &MorningReport, i: &IncidentPart) -> String {
+    let mut p = Paper::new();
+    p.ends(&format!("incident {}", i.id), &format!("night of {}", date_words(&r.night.date)));
+    p.line(&"=".repeat(WIDTH));
+    p.gap();
+    incident(&mut p, r, i);
+    let mut said = vec![];
+    for c in i.reasons.iter().filter_map(|x| x.look.caution) {
+        if !said.contains(&c) {
+            p.gap();
+            p.hang("Care: ", "      ", c);
+            said.push(c);
+        }
+    }
+    p.finish()
+}
+
 /// Made when, in which time.
 pub(super) fn footer(r: &MorningReport) -> String {
     format!(

@@ -14,7 +14,8 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     let usb = s.kernel_lines(&["usb"], Span::mins(1), Span::secs(10));
     // A device that leaves after the program may have been let go by it: then it is a consequence.
     let led = device.is_some_and(|d| d.at.wall - d.within <= head.at.wall);
-    if !(led || !over_current.is_empty() || (device.is_some() && !usb.is_empty())) {
+    let complained = !over_current.is_empty() || (device.is_some() && !usb.is_empty());
+    if !led && !complained {
         return None;
     }
     let name = device.map_or_else(|| s.title(), |d| s.rows.settings.title(&d.thing));

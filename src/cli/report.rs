@@ -1,0 +1,126 @@
+//! `tilldawn report`: what happened in a night, and what to look at today.
+
+use super::{Done, Failure, WELL, configured, out};
+use crate::clock::{Clock, SystemClock};
+use crate::config::paths;
+use crate::model::UnixMs;
+use crate::night::Night;
+use crate::report::morning::{self, gather};
+use crate::report::settings::Settings;
+use crate::store::Reader;
+use clap::{Args, ValueEnum};
+use std::path::{Path, PathBuf};
+
+/// Tell what failed first in a night, what followed, what it cost, and what to look at today
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  tilldawn report\n  tilldawn report --night 2026-01-12 --as html --out report.html\n  tilldawn report --store copy.db --as json"
+)]
+pub struct Arguments {
+    #[command(flatten)]
+    place: Place,
+    /// The evening's date, such as `2026-01-12`; `last` is the latest night with a session, `tonight` the one that is
+    #[arg(long, value_name = "DATE", default_value = "last")]
+    night: String,
+    /// How it is written
+    #[arg(long = "as", value_enum, default_value = "text")]
+    form: Form,
+    /// Write into this file instead of to the terminal
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+}
+
+/// Which record is read, and by which configuration it is told.
+#[derive(Debug, Args)]
+pub struct Place {
+    /// Store file; without one: the agent's own
+    #[arg(long, value_name = "FILE")]
+    store: Option<PathBuf>,
+    /// Configuration file; without one: the settings that the agent kept with the record, else the usual file
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+}
+
+/// Forms of a report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Form {
+    /// Plain text, at most 80 columns
+    Text,
+    /// One self-contained file for screen, phone and paper
+    Html,
+    /// For programs; `docs/morning-report.schema.json` documents it
+    Json,
+}
+
+/// A record opened for reading, with the settings by which it is told.
+pub struct Record {
+    /// The store.
+    pub reader: Reader,
+    /// Now.
+    pub now: UnixMs,
+    config: Option<Settings>,
+}
+
+impl Place {
+    /// Opens the record.
+    ///
+    /// # Errors
+    /// When the configuration or the store cannot be read.
+    pub fn open(&self) -> Result<Record, Failure> {
+        let config = match (&self.config, &self.store) {
+            // A named file is meant; the agent's own store is told by the agent's own file.
+            (Some(f), _) => Some(configured(Some(f.as_path()))?),
+            (None, None) => Some(configured(None)?),
+            (None, Some(_)) => None,
+        };
+        let path: PathBuf = match (&self.store, config.as_ref().and_then(|c| c.agent.store.clone())) {
+            (Some(s), _) => s.clone(),
+            (None, Some(s)) => s,
+            (None, None) => paths::default_store(),
+        };
+        let reader = Reader::open(Path::new(&path)).map_err(|e| Failure::new(e.to_string()))?;
+        let named = config.filter(|c| self.config.is_some() || c.file.is_some());
+        Ok(Record { reader, now: SystemClock.now().wall, config: named.as_ref().map(Settings::from_config) })
+    }
+}
+
+impl Record {
+    /// The settings for what lies before an instant: the person's file, else what was kept with the record, else none.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn settings(&self, before: UnixMs) -> Result<Settings, Failure> {
+        if let Some(s) = &self.config {
+            return Ok(s.clone());
+        }
+        let kept = gather::kept_settings(&self.reader, before).map_err(|e| Failure::new(e.to_string()))?;
+        Ok(kept.unwrap_or_else(|| Settings::from_config(&crate::config::Config::default())))
+    }
+
+    /// The night that a person means, with its settings.
+    ///
+    /// # Errors
+    /// When the words name no night, or the store cannot be read.
+    pub fn night(&self, words: &str) -> Result<(Night, Settings), Failure> {
+        let latest = self.settings(self.now)?;
+        let night =
+            gather::which_night(&self.reader, words, &latest, self.now).map_err(|e| Failure::new(e.to_string()))?;
+        let settings = self.settings(night.to)?;
+        Ok((night, settings))
+    }
+}
+
+/// Reports.
+pub fn run(a: Arguments) -> Done {
+    let record = a.place.open()?;
+    let (night, settings) = record.night(&a.night)?;
+    let report =
+        morning::build(&record.reader, &night, settings, record.now).map_err(|e| Failure::new(e.to_string()))?;
+    let text = match a.form {
+        Form::Text => morning::to_text(&report),
+        Form::Html => morning::to_html(&report),
+        Form::Json => morning::to_json_text(&report),
+    };
+    out::put(a.out.as_deref(), &text)?;
+    Ok(WELL)
+}
