@@ -3,6 +3,10 @@
 #![cfg(target_os = "linux")]
 
 mod cli;
+mod clock_step;
+mod full_disk;
 #[allow(dead_code)]
 mod harness;
+mod power;
+mod torture;
 mod units;
