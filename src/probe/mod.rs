@@ -26,6 +26,7 @@ pub mod look_rights;
 pub mod outlet;
 pub mod parse;
 pub mod roots;
+pub mod sensors;
 pub mod take;
 
 #[cfg(target_os = "linux")]
@@ -128,8 +129,8 @@ pub fn all(s: &Setup<'_>) -> All {
         a.probes.extend(pressure::probes(s));
         a.probes.extend(memory::probes(s));
     }
-    let _ = s;
-    a.sources.extend([]);
+    a.probes.extend(sensors::probes(s));
+    a.sources.extend(sensors::sources(s));
     a
 }
 
@@ -137,6 +138,7 @@ pub fn all(s: &Setup<'_>) -> All {
 type Finder = fn(&Roots) -> Vec<Found>;
 
 const FINDERS: &[Finder] = &[
+    sensors::look::found,
     #[cfg(target_os = "linux")]
     processor::found,
     #[cfg(target_os = "linux")]
