@@ -34,6 +34,7 @@ CREATE TABLE reasons (
 );
 
 -- Readings as they were committed, until they are sealed into pieces: one row per commit and window of ten minutes.
+-- Numbers are 16 apart, so that a row can fall into two windows in place when it is dated anew.
 -- `at` of the newest row is the last instant at which the agent is known to have been watching.
 CREATE TABLE journal (
     id       INTEGER PRIMARY KEY,
@@ -98,13 +99,14 @@ CREATE TABLE hours (
 
 -- Runs of the agent.
 CREATE TABLE runs (
-    id           INTEGER PRIMARY KEY,
-    started      INTEGER NOT NULL,
-    started_boot INTEGER NOT NULL,
-    last_seen    INTEGER NOT NULL, -- known only once the run is over; while it goes on, the newest journal row tells
-    ended        TEXT NOT NULL,    -- running, clean, crash, power_cut, machine_restart
-    boot_id      TEXT NOT NULL,
-    version      TEXT NOT NULL
+    id             INTEGER PRIMARY KEY,
+    started        INTEGER NOT NULL,
+    started_boot   INTEGER NOT NULL,
+    last_seen      INTEGER NOT NULL, -- known only once the run is over; while it goes on, the newest journal row tells
+    last_seen_boot INTEGER NOT NULL,
+    ended          TEXT NOT NULL,    -- running, clean, crash, power_cut, machine_restart
+    boot_id        TEXT NOT NULL,
+    version        TEXT NOT NULL
 );
 
 -- Stretches in which the agent was not looking.

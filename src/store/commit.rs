@@ -2,6 +2,7 @@
 
 use super::errors::StoreError;
 use super::pending::{Pending, Reasons};
+use super::redate;
 use super::rows_in::NumberShift;
 use crate::model::{SignalDef, SignalId, Signals, Stamp};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -85,21 +86,32 @@ impl SavedSignals {
     }
 }
 
+/// Journal rows are numbered so far apart, so that one can fall into two windows in place when it is dated anew.
+pub(super) const ROW_SPACING: i64 = 16;
+
+/// What goes into one commit.
+pub(super) struct What<'a> {
+    pub run: i64,
+    pub fresh: &'a [(SignalId, Arc<SignalDef>)],
+    pub reasons: &'a Reasons,
+    pub pending: &'a Pending,
+    pub shift: NumberShift,
+    /// The wall time that an instant is stored under.
+    pub date: &'a dyn Fn(Stamp) -> i64,
+    pub signals: &'a Signals,
+}
+
 /// Writes all that waits. On success the caller clears it.
-pub(super) fn put_all(
-    c: &mut Connection,
-    run: i64,
-    fresh: &[(SignalId, Arc<SignalDef>)],
-    reasons: &Reasons,
-    pending: &Pending,
-    shift: NumberShift,
-    date: &dyn Fn(Stamp) -> i64,
-) -> rusqlite::Result<()> {
+pub(super) fn put_all(c: &mut Connection, what: &What) -> rusqlite::Result<()> {
+    let What { run, pending, .. } = *what;
     let tx = c.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    for (id, def) in fresh {
+    for fix in &pending.fixes {
+        redate::apply(&tx, run, *fix, what.signals)?;
+    }
+    for (id, def) in what.fresh {
         put_signal(&tx, *id, def)?;
     }
-    for (id, why) in &reasons.unsaved {
+    for (id, why) in &what.reasons.unsaved {
         tx.prepare_cached("INSERT OR IGNORE INTO reasons (id, code, text) VALUES (?, ?, ?)")?.execute(params![
             id,
             why.code as u8,
@@ -107,10 +119,13 @@ pub(super) fn put_all(
         ])?;
     }
     for p in &pending.packed {
-        tx.prepare_cached("INSERT INTO journal (run, window_s, at, boot_offset, body) VALUES (?, ?, ?, ?, ?)")?
-            .execute(params![run, p.window_s, p.at.0, p.boot_offset, p.body])?;
+        tx.prepare_cached(
+            "INSERT INTO journal (id, run, window_s, at, boot_offset, body)
+             VALUES ((SELECT coalesce(max(id), 0) + ?1 FROM journal) / ?1 * ?1, ?, ?, ?, ?, ?)",
+        )?
+        .execute(params![ROW_SPACING, run, p.window_s, p.at.0, p.boot_offset, p.body])?;
     }
-    pending.rows.put(&tx, run, shift, date)?;
+    pending.rows.put(&tx, run, what.shift, what.date)?;
     if let Some(s) = &pending.state {
         tx.prepare_cached("INSERT OR REPLACE INTO state (key, value) VALUES ('engine', ?)")?.execute([s])?;
     }

@@ -5,7 +5,7 @@
 
 use super::bytes::{Bytes, put, seal, unseal};
 use super::column::{Column, Effort, Grid, MOST, Slot, get_column, get_ints, put_column, put_ints};
-use crate::model::SignalId;
+use crate::model::{SignalId, Signals};
 use std::collections::HashMap;
 
 const FORM: u8 = 1;
@@ -91,4 +91,38 @@ impl<'a> Packed<'a> {
         }
         Some(None)
     }
+}
+
+/// Adds the numbers of all signals in a body, without unpacking any; a damaged body adds none.
+pub fn signals(body: &[u8], window_s: i64, into: &mut std::collections::BTreeSet<SignalId>) {
+    let Some(packed) = open(body, window_s) else { return };
+    let (mut b, mut left) = (packed.rest, packed.groups);
+    while left > 0 {
+        left -= 1;
+        let Some(n) = b.number().and_then(|n| u32::try_from(n).ok()) else { return };
+        let Some(_) = b.count(b.0.len()).and_then(|len| b.take(len)) else { return };
+        into.insert(SignalId(n));
+    }
+}
+
+/// The same readings under other numbers of signals and reasons; none if the body is damaged.
+pub fn renumber(
+    body: &[u8],
+    window_s: i64,
+    signal: impl Fn(SignalId) -> SignalId,
+    reason: &mut dyn FnMut(u32) -> u32,
+    signals: &Signals,
+) -> Option<Vec<u8>> {
+    let mut packed = open(body, window_s)?;
+    let mut groups = vec![];
+    while let Some((s, at, column)) = packed.next(|_| true)? {
+        let slots = column.slots().map(|slot| match slot {
+            Slot::Gone(n) => Slot::Gone(reason(n)),
+            known => known,
+        });
+        let grid = signals.def(s).and_then(|d| Grid::of(d.resolution));
+        groups.push((signal(s), grid, Group { at: at.to_vec(), slots: slots.collect() }));
+    }
+    groups.sort_by_key(|g| g.0);
+    Some(pack(&groups, window_s))
 }

@@ -162,54 +162,64 @@ fn claim(tx: &Transaction, path: &Path, options: &Options, started: Stamp) -> Re
 
 /// Closes the record of the run before and begins this one.
 fn begin_run(tx: &Transaction, options: &Options, now: Stamp) -> rusqlite::Result<Begun> {
+    struct Last {
+        id: i64,
+        seen: (i64, i64),
+        ended: String,
+        boot_id: String,
+    }
     let last = tx
-        .query_row("SELECT id, started, last_seen, ended, boot_id FROM runs ORDER BY id DESC LIMIT 1", [], |r| {
-            Ok((
-                r.get::<_, i64>(0)?,
-                r.get::<_, i64>(1)?,
-                r.get::<_, i64>(2)?,
-                r.get::<_, String>(3)?,
-                r.get::<_, String>(4)?,
-            ))
+        .query_row("SELECT id, last_seen, last_seen_boot, ended, boot_id FROM runs ORDER BY id DESC LIMIT 1", [], |r| {
+            Ok(Last { id: r.get(0)?, seen: (r.get(1)?, r.get(2)?), ended: r.get(3)?, boot_id: r.get(4)? })
         })
         .optional()?;
     let mut begun = Begun { run: 0, last_run: LastRun::First, gap: None, machine_restarted: false, last_seen: None };
-    if let Some((id, started, mut seen, ended, boot_id)) = last {
-        if ended == "running" {
-            let newest: i64 = tx.query_row(
-                "SELECT max(coalesce((SELECT at FROM journal WHERE run = ?1 ORDER BY id DESC LIMIT 1), 0),
-                            coalesce((SELECT announced FROM transitions WHERE run = ?1 ORDER BY seq DESC LIMIT 1), 0))",
-                [id],
-                |r| r.get(0),
-            )?;
-            seen = started.max(seen).max(newest);
+    let mut from_boot = None;
+    if let Some(mut last) = last {
+        if last.ended == "running" {
+            // The newest journal row is the mark of having been there, at no cost; an alarm may be newer still.
+            for newest in [
+                "SELECT at, at - boot_offset FROM journal WHERE run = ? ORDER BY id DESC LIMIT 1",
+                "SELECT announced, announced_boot FROM transitions WHERE run = ? ORDER BY seq DESC LIMIT 1",
+            ] {
+                let seen = tx.query_row(newest, [last.id], |r| Ok((r.get(0)?, r.get(1)?))).optional()?;
+                if let Some(seen) = seen.filter(|s: &(i64, i64)| s.1 > last.seen.1) {
+                    last.seen = seen;
+                }
+            }
         }
         // Without boot ids: the machine has been up for longer than nobody has looked.
-        let same_boot = match (boot_id.as_str(), options.boot_id.as_str()) {
-            ("", _) | (_, "") => now.boot.0 > now.wall.0 - seen,
+        let same_boot = match (last.boot_id.as_str(), options.boot_id.as_str()) {
+            ("", _) | (_, "") => now.boot.0 > now.wall.0 - last.seen.0,
             (a, b) => a == b,
         };
         begun.machine_restarted = !same_boot;
-        begun.last_run = match (ended.as_str(), same_boot, options.machine_stopped_cleanly) {
+        begun.last_run = match (last.ended.as_str(), same_boot, options.machine_stopped_cleanly) {
             ("clean", ..) => LastRun::Clean,
             (_, true, _) => LastRun::Crash,
             (_, false, Some(true)) => LastRun::MachineRestart,
             (_, false, _) => LastRun::PowerCut,
         };
         let why = if begun.last_run == LastRun::Clean { "stopped" } else { begun.last_run.code() };
-        tx.execute("UPDATE runs SET ended = ?, last_seen = ? WHERE id = ?", params![begun.last_run.code(), seen, id])?;
-        begun.last_seen = Some(UnixMs(seen));
-        begun.gap = Some(GapRow { from: UnixMs(seen), to: now.wall, why: why.into() });
+        tx.execute(
+            "UPDATE runs SET ended = ?, last_seen = ?, last_seen_boot = ? WHERE id = ?",
+            params![begun.last_run.code(), last.seen.0, last.seen.1, last.id],
+        )?;
+        from_boot = same_boot.then_some(last.seen.1);
+        begun.last_seen = Some(UnixMs(last.seen.0));
+        begun.gap = Some(GapRow { from: UnixMs(last.seen.0), to: now.wall.max(UnixMs(last.seen.0)), why: why.into() });
     }
     tx.execute(
-        "INSERT INTO runs (started, started_boot, last_seen, ended, boot_id, version) VALUES (?, ?, ?, 'running', ?, ?)",
-        params![now.wall.0, now.boot.0, now.wall.0, options.boot_id, options.version],
+        "INSERT INTO runs (started, started_boot, last_seen, last_seen_boot, ended, boot_id, version)
+         VALUES (?1, ?2, ?1, ?2, 'running', ?3, ?4)",
+        params![now.wall.0, now.boot.0, options.boot_id, options.version],
     )?;
     begun.run = tx.last_insert_rowid();
     if let Some(g) = &begun.gap {
         tx.execute(
-            "INSERT INTO gaps (from_at, to_at, why, run, from_boot, to_boot) VALUES (?, ?, ?, ?, NULL, ?)",
-            params![g.from.0, g.to.0, g.why, begun.run, now.boot.0],
+            "INSERT INTO gaps (from_at, to_at, why, run, from_boot, to_boot) VALUES (?, ?, ?, ?, ?, ?)",
+            // The end as the clock says, even if that is before the beginning: it may be dated anew.
+            params![g.from.0, now.wall.0, g.why, begun.run, from_boot, now.boot.0],
         )?;
     }
     Ok(begun)

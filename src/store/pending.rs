@@ -4,8 +4,9 @@ use super::column::{Grid, Slot};
 use super::inbox::{Answer, Dropped, sane};
 use super::journal::{self, Group};
 use super::keys::window_of;
+use super::redate::{Fix, moved};
 use super::rows_in::Rows;
-use crate::model::{BootMs, Reading, SignalId, Signals, Stamp, UnixMs, Value, Why, WhyCode};
+use crate::model::{Reading, SignalId, Signals, Stamp, UnixMs, Value, Why, WhyCode};
 use std::collections::{HashMap, VecDeque};
 
 /// A journal row that waits.
@@ -54,6 +55,16 @@ impl Reasons {
         self.next
     }
 
+    /// Whether none was met yet.
+    pub fn is_empty(&self) -> bool {
+        self.numbers.is_empty()
+    }
+
+    /// The same table once more.
+    pub fn again(&self) -> Reasons {
+        Reasons { numbers: self.numbers.clone(), next: self.next, unsaved: self.unsaved.clone() }
+    }
+
     /// The store that held them is gone: all are to be written again.
     pub fn forget_saved(&mut self) {
         self.unsaved = self.numbers.iter().map(|(w, &n)| (n, w.clone())).collect();
@@ -75,6 +86,8 @@ pub struct Pending {
     unmarked: bool,
     pub packed: VecDeque<PackedRow>,
     pub rows: Rows,
+    /// Corrections of the clock that the store does not know yet.
+    pub fixes: Vec<Fix>,
     pub state: Option<Vec<u8>>,
     pub answers: Vec<Answer>,
     pub dropped: Option<Dropped>,
@@ -85,7 +98,7 @@ pub struct Pending {
 const STEP_MS: i64 = 500;
 
 impl Pending {
-    /// Takes the readings of one batch. `pack` is called first if the clock stepped, so that a row has one offset.
+    /// Takes the readings of one batch. What came before is packed first if the clock stepped, so that a row has one offset.
     pub fn push(&mut self, at: Stamp, readings: Vec<Reading>, signals: &Signals, reasons: &mut Reasons) {
         if self.at.is_some_and(|b| (offset(b) - offset(at)).abs() > STEP_MS) {
             self.pack(signals, reasons);
@@ -95,6 +108,34 @@ impl Pending {
         self.raw.extend(readings);
     }
 
+    /// Moves what waits and was stamped by a wrong clock; the store does the same with what it holds at the next commit.
+    pub fn redate(&mut self, fix: Fix, signals: &Signals, reasons: &mut Reasons) {
+        self.pack(signals, reasons);
+        for p in std::mem::take(&mut self.packed) {
+            let parts = match fix.applies(p.to) {
+                true => moved(&p.body, p.window_s, fix.by.0, signals).unwrap_or_default(),
+                false => vec![],
+            };
+            if parts.is_empty() {
+                self.packed.push_back(p);
+                continue;
+            }
+            let later = |s: Stamp| Stamp { wall: s.wall + fix.by, ..s };
+            for (i, (window_s, body)) in parts.into_iter().enumerate() {
+                self.packed.push_back(PackedRow {
+                    window_s,
+                    body,
+                    at: p.at + fix.by,
+                    boot_offset: p.boot_offset + fix.by.0,
+                    readings: if i == 0 { p.readings } else { 0 },
+                    from: later(p.from),
+                    to: later(p.to),
+                });
+            }
+        }
+        self.fixes.push(fix);
+    }
+
     /// Number of readings that wait.
     pub fn readings(&self) -> u64 {
         self.raw.len() as u64 + self.packed.iter().map(|p| u64::from(p.readings)).sum::<u64>()
@@ -102,7 +143,12 @@ impl Pending {
 
     /// Whether nothing waits.
     pub fn is_empty(&self) -> bool {
-        !self.unmarked && self.raw.is_empty() && self.packed.is_empty() && self.rows.is_empty() && self.state.is_none()
+        !self.unmarked
+            && self.raw.is_empty()
+            && self.packed.is_empty()
+            && self.rows.is_empty()
+            && self.state.is_none()
+            && self.fixes.is_empty()
     }
 
     /// Packs the present readings into journal rows, one for each window.
@@ -125,6 +171,13 @@ impl Pending {
         for of_window in raw.chunk_by(|a, b| window_of(a.at.wall) == window_of(b.at.wall)) {
             self.packed.push_back(row(window_of(of_window[0].at.wall), at, of_window, &mut grid, reasons));
         }
+    }
+
+    /// A commit took all of it, answers and state excepted.
+    pub fn written(&mut self) {
+        self.packed.clear();
+        self.rows = Rows::default();
+        self.fixes.clear();
     }
 
     /// Drops the oldest readings that wait for a disk until at most so many bytes are held.
@@ -172,7 +225,8 @@ fn row(
             for r in of_signal {
                 g.at.push(r.at.wall.0 - window_s * 1000);
                 g.slots.push(match &r.value {
-                    Value::Known(v) if v.is_finite() => Slot::Known(*v),
+                    // Adding zero makes one of the two zeros of the other, which rounding can leave behind and no grid has.
+                    Value::Known(v) if v.is_finite() => Slot::Known(v + 0.0),
                     Value::Known(_) => Slot::Gone(reasons.number(&Why::new(WhyCode::Garbled, "not a number"))),
                     Value::Unavailable(why) => Slot::Gone(reasons.number(why)),
                 });
@@ -196,9 +250,4 @@ fn row(
         from,
         to,
     }
-}
-
-/// Time since boot of a row's last batch.
-pub fn boot_of(row: &PackedRow) -> BootMs {
-    BootMs(row.at.0.saturating_sub(row.boot_offset))
 }

@@ -57,6 +57,17 @@ impl Rows {
             && self.leadups.is_empty()
     }
 
+    /// Adds later ones.
+    pub fn append(&mut self, mut more: Rows) {
+        self.transitions.append(&mut more.transitions);
+        self.events.append(&mut more.events);
+        self.sessions.append(&mut more.sessions);
+        self.incidents.append(&mut more.incidents);
+        self.marks.append(&mut more.marks);
+        self.gaps.append(&mut more.gaps);
+        self.leadups.append(&mut more.leadups);
+    }
+
     /// Writes all of them. `date` gives the wall time that an instant is stored under.
     pub fn put(&self, tx: &Transaction, run: i64, n: NumberShift, date: &dyn Fn(Stamp) -> i64) -> rusqlite::Result<()> {
         for t in &self.transitions {

@@ -1,55 +1,51 @@
-//! The writer's thread: takes what the agent hands over, commits it, and keeps house in small slices in between.
+//! The writer's thread: takes what the agent hands over and commits it. What it does about a disk in trouble is in `disk.rs`, the
+//! housekeeping in between in `upkeep.rs`.
 
-use super::commit::{self, SavedSignals};
+use super::commit::{self, Job, SavedSignals};
+use super::disk::{Disk, Trouble};
 use super::errors::StoreError;
-use super::health;
 use super::inbox::{Answer, Inbox, Item, Write};
-use super::lock::{StoreLock, beside};
+use super::lock::beside;
 use super::open::{self, Attached, Glimpse};
 use super::options::Options;
 use super::pending::{Pending, Reasons};
 use super::redate::Dating;
 use super::rows_in::{GapIn, NumberShift, Rows};
+use super::upkeep::Upkeep;
 use crate::model::rows::GapRow;
-use crate::model::{BootMs, Event, EventKind, Name, Signals, Span, Stamp};
-use rusqlite::Connection;
+use crate::model::{BootMs, Event, EventKind, Name, SignalId, Signals, Stamp};
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-/// Shortest and longest wait before a disk in trouble is tried again.
-const RETRY: (Span, Span) = (Span::secs(2), Span::secs(60));
-
 pub(super) struct Scribe {
     pub(super) path: PathBuf,
     pub(super) options: Options,
-    inbox: Arc<Inbox>,
+    pub(super) inbox: Arc<Inbox>,
+    /// The table that the agent uses.
     pub(super) signals: Signals,
-    saved: SavedSignals,
+    /// The table with the store's numbers: the same one, unless the agent began without knowing the store.
+    pub(super) stored: Signals,
+    /// Whether the two differ; then the store's number of each signal.
+    pub(super) adopted: bool,
+    pub(super) numbers: HashMap<SignalId, SignalId>,
+    pub(super) saved: SavedSignals,
     pub(super) reasons: Reasons,
     pub(super) store: Option<Disk>,
-    started: Stamp,
+    pub(super) started: Stamp,
     pub(super) run: i64,
-    shift: NumberShift,
+    pub(super) shift: NumberShift,
+    /// False while what stands at the path could not be read at all, so that numbers may meet those in it.
+    pub(super) continues: bool,
     pub(super) pending: Pending,
     pub(super) dating: Dating,
-    trouble: Option<Trouble>,
+    pub(super) trouble: Option<Trouble>,
+    pub(super) upkeep: Upkeep,
     last_commit: BootMs,
-    last_state: BootMs,
-    saved_state: Vec<u8>,
-}
-
-/// An open store.
-pub(super) struct Disk {
-    pub c: Connection,
-    _lock: StoreLock,
-}
-
-struct Trouble {
-    why: StoreError,
-    retry_at: BootMs,
-    wait: Span,
+    pub(super) last_state: BootMs,
+    pub(super) saved_state: Vec<u8>,
 }
 
 impl Scribe {
@@ -65,16 +61,21 @@ impl Scribe {
         let mut s = Scribe {
             path: path.into(),
             inbox: Arc::new(Inbox::new(&options)),
+            upkeep: Upkeep::new(&options, started),
             options,
+            stored: signals.clone(),
             signals,
+            adopted: false,
+            numbers: HashMap::new(),
             saved: SavedSignals::default(),
             reasons: Reasons::default(),
             store: None,
             started,
             run: 0,
             shift: NumberShift::default(),
+            continues: true,
             pending: Pending::default(),
-            dating: Dating::default(),
+            dating: Dating::new(started, None),
             trouble: None,
             last_commit: started.boot,
             last_state: BootMs(i64::MIN / 2),
@@ -84,9 +85,11 @@ impl Scribe {
             s.tell("set_aside", open::said_aside(&aside));
         }
         if let Some(a) = attached {
+            s.dating = Dating::new(started, a.begun.last_seen);
             s.take_over(a);
         }
         if let Some((why, glimpse)) = away {
+            s.continues = glimpse.is_some();
             if let Some(g) = glimpse {
                 s.reasons = g.reasons;
             }
@@ -95,21 +98,12 @@ impl Scribe {
         s
     }
 
-    pub fn inbox(&self) -> Arc<Inbox> {
-        self.inbox.clone()
-    }
-
-    fn take_over(&mut self, a: Attached) {
-        self.run = a.begun.run;
-        self.reasons = a.reasons;
-        self.store = Some(Disk { c: a.c, _lock: a.lock });
-    }
-
     /// Runs until it is closed or no handle is left.
     pub fn run(mut self) {
         let patience = self.options.commit_every.to_std().clamp(Duration::from_millis(50), Duration::from_secs(10));
+        let mut more_to_do = false;
         loop {
-            let taken = self.inbox.take(patience);
+            let taken = self.inbox.take(if more_to_do { Duration::ZERO } else { patience });
             if let Some(d) = taken.dropped {
                 self.pending.lost(d);
             }
@@ -118,7 +112,7 @@ impl Scribe {
                 match item {
                     Item::Write(w, answer) => urgent |= self.hand_over(*w, answer),
                     Item::Rows(rows, answer) => {
-                        self.add_rows(*rows);
+                        self.pending.rows.append(*rows);
                         self.pending.answers.push(answer);
                         urgent = true;
                     }
@@ -127,10 +121,10 @@ impl Scribe {
                         urgent = false;
                         self.work(job);
                     }
-                    Item::Checked(Err(e)) if e.is_damage() => self.fail(e),
-                    Item::Checked(_) => {}
+                    Item::Checked(found) => self.checked(found),
                     Item::Close(done) => {
                         let result = self.close();
+                        self.publish();
                         self.inbox.end();
                         let _ = done.send(result);
                         return;
@@ -146,18 +140,33 @@ impl Scribe {
                 self.inbox.end();
                 return;
             }
+            more_to_do = self.keep_house(now);
             self.publish();
         }
     }
 
     /// Takes one cycle; whether it must be committed at once.
     fn hand_over(&mut self, w: Write, answer: Option<Answer>) -> bool {
-        let Write { batch, outcome, engine_state } = w;
+        let Write { mut batch, outcome, engine_state } = w;
         let urgent = answer.is_some();
-        self.pending.push(batch.at, batch.readings, &self.signals, &mut self.reasons);
+        for fix in self.dating.look(&batch, &self.signals) {
+            self.pending.redate(fix, &self.stored, &mut self.reasons);
+        }
+        if self.adopted {
+            self.renumber();
+        }
+        for r in &mut batch.readings {
+            r.at.wall.0 = self.dating.wall(r.at);
+            if let Some(&n) = self.numbers.get(&r.signal) {
+                r.signal = n;
+            }
+        }
+        self.pending.push(batch.at, batch.readings, &self.stored, &mut self.reasons);
         let mut events = batch.events;
-        events.extend(outcome.events.into_iter().filter(|e| !events.contains(e)).collect::<Vec<_>>());
-        self.add_rows(Rows {
+        // The engine may hand an event of the batch on; it is stored once.
+        let own: Vec<Event> = outcome.events.into_iter().filter(|e| !events.contains(e)).collect();
+        events.extend(own);
+        self.pending.rows.append(Rows {
             transitions: outcome.transitions,
             events,
             sessions: outcome.sessions.into_iter().map(|s| (s.id, s)).collect(),
@@ -178,19 +187,8 @@ impl Scribe {
         urgent
     }
 
-    fn add_rows(&mut self, mut more: Rows) {
-        let r = &mut self.pending.rows;
-        r.transitions.append(&mut more.transitions);
-        r.events.append(&mut more.events);
-        r.sessions.append(&mut more.sessions);
-        r.incidents.append(&mut more.incidents);
-        r.marks.append(&mut more.marks);
-        r.gaps.append(&mut more.gaps);
-        r.leadups.append(&mut more.leadups);
-    }
-
     /// An event about the store itself.
-    fn tell(&mut self, state: &str, text: String) {
+    pub(super) fn tell(&mut self, state: &str, text: String) {
         if let Ok(thing) = Name::new("store.this") {
             let e = Event::new(self.options.clock.now(), thing, EventKind::StoreState, text)
                 .with("state", state)
@@ -200,22 +198,14 @@ impl Scribe {
     }
 
     /// Writes all that waits, or keeps it.
-    fn commit(&mut self) {
+    pub(super) fn commit(&mut self) {
         let now = self.options.clock.now();
         self.last_commit = now.boot;
         self.inbox.next_commit.store((now.boot + self.options.commit_every).0, Ordering::Relaxed);
         self.inbox.wants_state.store(now.boot >= self.last_state + self.options.state_every, Ordering::Relaxed);
-        self.pending.pack(&self.signals, &mut self.reasons);
-        if let Some(t) = &self.trouble {
-            if now.boot < t.retry_at {
-                return self.keep(t.why.clone());
-            }
-        }
-        if self.store.is_none() {
-            match open::attach(&self.path, &self.options, self.started) {
-                Ok(a) => self.take_over(a),
-                Err(e) => return self.fail(e),
-            }
+        self.pending.pack(&self.stored, &mut self.reasons);
+        if let Err(why) = self.ready(now) {
+            return self.keep(&why);
         }
         if let Some(d) = self.pending.dropped.take() {
             self.pending.rows.gaps.push(GapIn {
@@ -224,18 +214,23 @@ impl Scribe {
                 to_boot: d.to.boot,
             });
         }
-        let fresh = self.saved.fresh(&self.signals);
+        let fresh = self.saved.fresh(&self.stored);
         let Some(disk) = &mut self.store else { return };
         let dating = &self.dating;
-        let put = commit::put_all(&mut disk.c, self.run, &fresh, &self.reasons, &self.pending, self.shift, &|at| {
-            dating.wall(at)
-        });
-        match put {
+        let what = commit::What {
+            run: self.run,
+            fresh: &fresh,
+            reasons: &self.reasons,
+            pending: &self.pending,
+            shift: self.shift,
+            date: &|at| dating.wall(at),
+            signals: &self.stored,
+        };
+        match commit::put_all(&mut disk.c, &what) {
             Ok(()) => {
                 self.saved.saved(fresh);
                 self.reasons.unsaved.clear();
-                self.pending.packed.clear();
-                self.pending.rows = Rows::default();
+                self.pending.written();
                 if let Some(s) = self.pending.state.take() {
                     self.saved_state = s;
                 }
@@ -243,15 +238,13 @@ impl Scribe {
                     let _ = a.send(Ok(()));
                 }
                 self.inbox.set_now(|n| n.last_commit = Some(now.wall));
-                if let Some(t) = self.trouble.take() {
-                    self.tell("well", format!("the store can be written again; it could not because {}", t.why));
-                }
+                self.well_again();
             }
             Err(e) => self.fail(StoreError::from_sql(&self.path, &e)),
         }
     }
 
-    fn work(&mut self, job: commit::Job) {
+    fn work(&mut self, job: Job) {
         match (&mut self.store, &self.trouble) {
             (Some(disk), None) => {
                 if let Err(e) = job.run(&mut disk.c, &self.path) {
@@ -261,54 +254,6 @@ impl Scribe {
             (_, Some(t)) => job.refuse(t.why.clone()),
             (None, None) => job.refuse(StoreError::Closed),
         }
-    }
-
-    /// A commit failed: sorts out what to do, and keeps what waits.
-    fn fail(&mut self, e: StoreError) {
-        if e.is_damage() {
-            self.store = None;
-            match health::set_aside(&self.path, self.options.clock.now().wall) {
-                Ok(aside) => self.tell("set_aside", open::said_aside(&aside)),
-                Err(io) => return self.in_trouble(StoreError::from_io(&self.path, &io)),
-            }
-            self.saved = SavedSignals::default();
-            self.reasons.forget_saved();
-            match open::attach(&self.path, &self.options, self.started) {
-                Ok(a) => {
-                    let reasons = std::mem::take(&mut self.reasons);
-                    self.take_over(a);
-                    self.reasons = reasons;
-                    return;
-                }
-                Err(e) => return self.in_trouble(e),
-            }
-        }
-        // A full disk or a lock passes, and the connection stays good; anything else needs the path to be opened anew.
-        if !matches!(e, StoreError::Full { .. } | StoreError::Busy { .. }) {
-            self.store = None;
-        }
-        self.in_trouble(e);
-    }
-
-    fn in_trouble(&mut self, why: StoreError) {
-        let now = self.options.clock.now().boot;
-        let wait = match &self.trouble {
-            None => RETRY.0,
-            Some(t) => Span((t.wait.0 * 2).min(RETRY.1.0)),
-        };
-        if self.trouble.is_none() {
-            self.tell("trouble", why.to_string());
-        }
-        self.trouble = Some(Trouble { why: why.clone(), retry_at: now + wait, wait });
-        self.keep(why);
-    }
-
-    /// Answers those who wait, and keeps what waits within its bound.
-    fn keep(&mut self, why: StoreError) {
-        for a in self.pending.answers.drain(..) {
-            let _ = a.send(Err(why.clone()));
-        }
-        self.pending.bound(self.options.waiting_bytes);
     }
 
     fn close(&mut self) -> Result<(), StoreError> {
@@ -321,9 +266,12 @@ impl Scribe {
         }
         let now = self.options.clock.now();
         let Some(disk) = self.store.take() else { return Err(StoreError::Closed) };
-        let clean =
-            disk.c.execute("UPDATE runs SET ended = 'clean', last_seen = ? WHERE id = ?", [now.wall.0, self.run]);
-        clean.map_err(|e| StoreError::from_sql(&self.path, &e))?;
+        disk.c
+            .execute(
+                "UPDATE runs SET ended = 'clean', last_seen = ?, last_seen_boot = ? WHERE id = ?",
+                [self.dating.wall(now), now.boot.0, self.run],
+            )
+            .map_err(|e| StoreError::from_sql(&self.path, &e))?;
         // Tidying up must not wait for somebody who reads; the next start does it then.
         let _ = disk.c.busy_timeout(Duration::ZERO);
         let _ = disk.c.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)");

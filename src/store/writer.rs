@@ -30,7 +30,7 @@ impl Drop for Handle {
 
 impl Writer {
     pub(super) fn start(scribe: Scribe) -> Result<Writer, StoreError> {
-        let inbox = scribe.inbox();
+        let inbox = scribe.inbox.clone();
         std::thread::Builder::new()
             .name("store".into())
             .spawn(move || scribe.run())

@@ -1,6 +1,7 @@
 //! Tests of the room as a whole: a writer and readers on real files.
 
 mod basic;
+mod packing;
 
 use super::*;
 use crate::clock::ManualClock;
