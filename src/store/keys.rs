@@ -36,6 +36,7 @@ pub fn key(signal: SignalId, start_s: i64) -> i64 {
 }
 
 /// The signal in a key.
+#[cfg(test)]
 pub fn signal_in(key: i64) -> SignalId {
     SignalId((key >> START_BITS) as u32)
 }

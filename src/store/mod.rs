@@ -16,6 +16,8 @@ mod inbox;
 mod journal;
 mod keys;
 mod lock;
+#[doc(hidden)]
+pub mod measure;
 mod merge;
 mod minutes;
 mod open;
@@ -23,6 +25,7 @@ mod options;
 mod pending;
 mod piece;
 mod query_fine;
+mod query_long;
 mod query_rows;
 mod reader;
 mod redate;

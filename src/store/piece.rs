@@ -89,10 +89,6 @@ impl Gather {
         }
         self.unavailable += f.unavailable;
     }
-    /// Whether nothing was gathered.
-    pub fn is_empty(&self) -> bool {
-        self.count == 0 && self.unavailable == 0
-    }
     /// What came of it. A mean never lies outside minimum and maximum, whatever the rounding.
     pub fn figures(&self) -> Figures {
         let of_known = (self.count > 0).then(|| {

@@ -2,10 +2,11 @@
 
 use super::column::{Column, Slot};
 use super::errors::StoreError;
+use super::journal;
 use super::keys::{START_MASK, WINDOW_MS, WINDOW_S, key, start_in, window_of};
 use super::piece::{self, Figures, Gather};
+use super::query_long::each_minute;
 use super::reader::Reader;
-use super::{journal, minutes};
 use crate::model::rows::Bucket;
 use crate::model::{SignalId, UnixMs, Value, Why, WhyCode};
 use rusqlite::{Connection, OptionalExtension};
@@ -74,19 +75,9 @@ impl Reader {
         })?;
         Ok(sink.finish())
     }
-
-    /// The minutes of a signal that begin in `from..to` and have a reading, in order.
-    pub fn minutes(&self, signal: SignalId, from: UnixMs, to: UnixMs) -> Result<Vec<Bucket>, StoreError> {
-        let mut out = vec![];
-        self.ask(|c| {
-            each_minute(c, signal, from.0, to.0, &mut |at, f| out.push(bucket(at, at + 60_000, f)))?;
-            unsealed_minutes(c, signal, from.0, to.0, &mut out)
-        })?;
-        Ok(out)
-    }
 }
 
-fn bucket(from: i64, to: i64, f: &Figures) -> Bucket {
+pub(super) fn bucket(from: i64, to: i64, f: &Figures) -> Bucket {
     let [min, mean, max] = f.of_known.unwrap_or([f64::NAN; 3]);
     Bucket { from: UnixMs(from), to: UnixMs(to), min, mean, max, count: f.count, unavailable: f.unavailable }
 }
@@ -132,26 +123,38 @@ pub(super) fn times_id(window_s: i64, n: u64) -> i64 {
 }
 
 /// Entries of a signal that are still in the journal, for windows that start in `first..=last`.
-fn each_unsealed(
+pub(super) fn each_unsealed(
     c: &Connection,
     signal: SignalId,
     first: i64,
     last: i64,
     f: &mut dyn FnMut(i64, &[i64], &Column),
 ) -> rusqlite::Result<()> {
+    every_unsealed(c, &|s| s == signal, first, last, &mut |_, w, at, column| f(w, at, column))
+}
+
+/// The same for all signals that are wanted.
+pub(super) fn every_unsealed(
+    c: &Connection,
+    want: &dyn Fn(SignalId) -> bool,
+    first: i64,
+    last: i64,
+    f: &mut dyn FnMut(SignalId, i64, &[i64], &Column),
+) -> rusqlite::Result<()> {
     let (row, through): (i64, i64) = c
         .prepare_cached("SELECT through_row, through_signal FROM sealing")?
         .query_row([], |r| Ok((r.get(0)?, r.get(1)?)))?;
-    let after = if i64::from(signal.0) <= through { row } else { 0 };
     let mut q =
-        c.prepare_cached("SELECT window_s, body FROM journal WHERE id > ? AND window_s BETWEEN ? AND ? ORDER BY id")?;
-    let mut rows = q.query([after, first, last])?;
+        c.prepare_cached("SELECT id, window_s, body FROM journal WHERE window_s BETWEEN ? AND ? ORDER BY id")?;
+    let mut rows = q.query([first, last])?;
     while let Some(r) = rows.next()? {
-        let window_s: i64 = r.get(0)?;
-        let body = r.get_ref(1)?.as_blob().unwrap_or_default();
+        let (id, window_s): (i64, i64) = (r.get(0)?, r.get(1)?);
+        let body = r.get_ref(2)?.as_blob().unwrap_or_default();
         let Some(mut packed) = journal::open(body, window_s) else { continue };
-        while let Some(Some((_, at, column))) = packed.next(|s| s == signal) {
-            f(window_s, at, &column);
+        // What the sealing that goes on has already moved is found in the pieces.
+        let here = |s: SignalId| want(s) && !(id <= row && i64::from(s.0) <= through);
+        while let Some(Some((s, at, column))) = packed.next(here) {
+            f(s, window_s, at, &column);
         }
     }
     Ok(())
@@ -188,85 +191,6 @@ fn oldest_piece(c: &Connection, signal: SignalId) -> rusqlite::Result<i64> {
 
 fn fill_from_minutes(c: &Connection, signal: SignalId, from: i64, to: i64, sink: &mut Buckets) -> rusqlite::Result<()> {
     each_minute(c, signal, from, to, &mut |at, f| sink.add(at, f))
-}
-
-/// Kept minutes of a signal that begin in `from..to` and have a reading, in order. Damaged rows are left out.
-pub(super) fn each_minute(
-    c: &Connection,
-    signal: SignalId,
-    from: i64,
-    to: i64,
-    f: &mut dyn FnMut(i64, &Figures),
-) -> rusqlite::Result<()> {
-    if to <= from {
-        return Ok(());
-    }
-    let hour = |ms: i64| super::keys::hour_of(ms.div_euclid(1000));
-    let mut q = c.prepare_cached(
-        "SELECT id, min, mean, max, count, unavailable, base, times, per, mins, means, maxs, counts, unavailables, crc FROM hours WHERE id BETWEEN ? AND ?",
-    )?;
-    let mut rows = q.query([key(signal, hour(from)), key(signal, hour(to - 1))])?;
-    while let Some(r) = rows.next()? {
-        let row = hour_row(r)?;
-        let Some(h) = (row.crc() == r.get::<_, i64>(14)?).then(|| minutes::open(&row)).flatten() else { continue };
-        for (i, m) in h.minutes.iter().enumerate() {
-            let at = start_in(row.id) * 1000 + i as i64 * 60_000;
-            if (m.count > 0 || m.unavailable > 0) && (from..to).contains(&at) {
-                f(at, m);
-            }
-        }
-    }
-    Ok(())
-}
-
-pub(super) fn hour_row(r: &rusqlite::Row) -> rusqlite::Result<minutes::HourRow> {
-    Ok(minutes::HourRow {
-        id: r.get(0)?,
-        all: figures(r, 1)?,
-        base: r.get(6)?,
-        times: r.get(7)?,
-        per: r.get(8)?,
-        mins: r.get(9)?,
-        means: r.get(10)?,
-        maxs: r.get(11)?,
-        counts: r.get(12)?,
-        unavailables: r.get(13)?,
-    })
-}
-
-/// Minutes that are not sealed yet, joined to those that are.
-fn unsealed_minutes(
-    c: &Connection,
-    signal: SignalId,
-    from: i64,
-    to: i64,
-    out: &mut Vec<Bucket>,
-) -> rusqlite::Result<()> {
-    if to <= from {
-        return Ok(());
-    }
-    let mut more: std::collections::BTreeMap<i64, Gather> = std::collections::BTreeMap::new();
-    let (first, last) = (window_of(UnixMs(from)), window_of(UnixMs(to - 1)));
-    each_unsealed(c, signal, first, last, &mut |window_s, at, column| {
-        for (a, s) in at.iter().zip(column.slots()) {
-            let minute = (window_s * 1000 + a).div_euclid(60_000) * 60_000;
-            if (from..to).contains(&minute) {
-                more.entry(minute).or_default().slot(s);
-            }
-        }
-    })?;
-    for (at, mut g) in more {
-        match out.binary_search_by_key(&at, |b| b.from.0) {
-            Ok(i) => {
-                let b = &out[i];
-                let of_known = (b.count > 0).then_some([b.min, b.mean, b.max]);
-                g.add(&Figures { of_known, count: b.count, unavailable: b.unavailable });
-                out[i] = bucket(at, at + 60_000, &g.figures());
-            }
-            Err(i) => out.insert(i, bucket(at, at + 60_000, &g.figures())),
-        }
-    }
-    Ok(())
 }
 
 /// Equal stretches of time that gather figures.

@@ -86,11 +86,6 @@ impl Reader {
         }
     }
 
-    #[cfg(test)]
-    pub(super) fn of(c: Connection) -> Reader {
-        Reader { c, path: PathBuf::from(":memory:"), incomplete: None }
-    }
-
     /// Why the latest part is not there, if it is not.
     pub fn incomplete(&self) -> Option<&str> {
         self.incomplete.as_deref()
