@@ -250,24 +250,26 @@ CREATE TABLE state (
 -- ---------------------------------------------------------------------------------------------------------------- views
 
 CREATE VIEW minutes AS
-SELECT s.name AS signal,
-       s.unit AS unit,
-       strftime('%Y-%m-%dT%H:%MZ', (h.id & 1099511627775) + 60 * m.key, 'unixepoch') AS time,
-       ((h.id & 1099511627775) + 60 * m.key) * 1000 AS time_ms,
-       CASE WHEN h.per = 0 THEN m.value ELSE (h.base + m.value) * h.times / h.per END AS min,
-       CASE WHEN h.per = 0 THEN json_extract(h.means, '$[' || m.key || ']')
-            ELSE (h.base + json_extract(h.means, '$[' || m.key || ']') / 10.0) * h.times / h.per END AS mean,
-       CASE WHEN h.per = 0 THEN json_extract(h.maxs, '$[' || m.key || ']')
-            ELSE (h.base + m.value + json_extract(h.maxs, '$[' || m.key || ']')) * h.times / h.per END AS max,
-       CASE WHEN m.value IS NULL THEN 0
-            WHEN json_type(h.counts) = 'array' THEN json_extract(h.counts, '$[' || m.key || ']')
-            ELSE CAST(h.counts AS INTEGER) END AS count,
-       CASE WHEN json_type(h.unavailables) = 'array' THEN json_extract(h.unavailables, '$[' || m.key || ']')
-            ELSE CAST(h.unavailables AS INTEGER) END AS unavailable
-FROM hours h
-JOIN signals s ON s.id = h.id >> 40
-JOIN json_each(h.mins) m
-WHERE m.value IS NOT NULL OR unavailable > 0;
+SELECT signal, unit, strftime('%Y-%m-%dT%H:%MZ', time_s, 'unixepoch') AS time, time_s * 1000 AS time_ms, min, mean, max, count, unavailable
+FROM (
+    SELECT s.name AS signal,
+           s.unit AS unit,
+           (h.id & 1099511627775) + 60 * m.key AS time_s,
+           CASE WHEN h.per = 0 THEN m.value ELSE (h.base + m.value) * h.times / h.per END AS min,
+           CASE WHEN h.per = 0 THEN json_extract(h.means, '$[' || m.key || ']')
+                ELSE (h.base + json_extract(h.means, '$[' || m.key || ']') / 10.0) * h.times / h.per END AS mean,
+           CASE WHEN h.per = 0 THEN json_extract(h.maxs, '$[' || m.key || ']')
+                ELSE (h.base + m.value + json_extract(h.maxs, '$[' || m.key || ']')) * h.times / h.per END AS max,
+           CASE WHEN m.value IS NULL THEN 0
+                WHEN json_type(h.counts) = 'array' THEN json_extract(h.counts, '$[' || m.key || ']')
+                ELSE CAST(h.counts AS INTEGER) END AS count,
+           CASE WHEN json_type(h.unavailables) = 'array' THEN json_extract(h.unavailables, '$[' || m.key || ']')
+                ELSE CAST(h.unavailables AS INTEGER) END AS unavailable
+    FROM hours h
+    JOIN signals s ON s.id = h.id >> 40
+    JOIN json_each(h.mins) m
+)
+WHERE count > 0 OR unavailable > 0;
 
 CREATE VIEW hourly AS
 SELECT s.name AS signal,

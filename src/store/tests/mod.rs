@@ -2,6 +2,7 @@
 
 mod basic;
 mod packing;
+mod sealing;
 
 use super::*;
 use crate::clock::ManualClock;
