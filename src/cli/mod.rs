@@ -7,6 +7,7 @@ pub mod check;
 pub mod export;
 pub mod incident;
 pub mod logging;
+pub mod look;
 pub mod out;
 pub mod report;
 pub mod say;
@@ -65,6 +66,7 @@ macro_rules! commands {
 
 commands! {
     "Set up" {
+        Look => look,
         Check => check,
     }
     "Tonight" {

@@ -20,6 +20,8 @@
 //! runtime that sends through an [`Outlet`] and never blocks its thread.
 
 pub mod boot;
+#[cfg(target_os = "linux")]
+pub mod chain;
 pub mod found;
 pub mod kept;
 pub mod look_rights;

@@ -7,6 +7,7 @@ mod clock_step;
 mod full_disk;
 #[allow(dead_code)]
 mod harness;
+mod look;
 mod power;
 mod torture;
 mod units;
