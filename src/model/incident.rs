@@ -17,6 +17,18 @@ pub enum MarkKind {
     NotAFault,
 }
 
+impl MarkKind {
+    /// The words said to people.
+    pub fn word(self) -> &'static str {
+        match self {
+            MarkKind::MyDoing => "my doing",
+            MarkKind::Cloud => "cloud",
+            MarkKind::Test => "test",
+            MarkKind::NotAFault => "not a fault",
+        }
+    }
+}
+
 /// A person's mark, kept with its time. The latest mark of an incident holds; `kind` none takes it back.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Mark {

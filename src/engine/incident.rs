@@ -1,0 +1,509 @@
+//! Incidents: which troubles belong together, which came first, when it was over, and whether it mattered.
+//!
+//! Grouping is by `leans_on` where that says something, and by nearness in time where it does not. Two things that
+//! statements place in different parts of the installation are never grouped by nearness.
+
+use super::leaning::Leaning;
+use crate::model::incident::{Belongs, Member};
+use crate::model::{AlarmId, BootMs, EventKind, FaultKind, Incident, Mark, Name, Span, Stamp};
+use serde::{Deserialize, Serialize};
+
+/// How near in time troubles must be to belong together; and how soon after its end an incident is opened again.
+pub const NEAR: Span = Span::mins(2);
+/// Members that one incident keeps; a thing that comes and goes all night does not grow it further.
+const MEMBERS: usize = 200;
+/// Cases that are kept while a session goes on.
+const CASES: usize = 400;
+/// Things that happened lately and may turn out to belong to something.
+const LATELY: usize = 64;
+
+/// Rule and thing: what tells one trouble from another.
+pub(crate) type Key = (Name, Name);
+
+/// Something that broke.
+#[derive(Clone, Debug)]
+pub(crate) struct Trouble {
+    pub key: Key,
+    pub at: Stamp,
+    pub within: Span,
+    pub event: Option<EventKind>,
+    pub text: String,
+    pub kind: FaultKind,
+    /// It makes an incident by itself; else it only joins one.
+    pub opens: bool,
+    /// A link drop or a contact break: may turn out to be harmless.
+    pub slight: bool,
+    /// Frames stopped and nothing else is broken.
+    pub pause: bool,
+    /// The incident that it is known to belong to.
+    pub join: Option<i64>,
+}
+
+/// One part of an incident, with what the public record does not show.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Part {
+    pub member: Member,
+    /// Rule and thing; none for an event.
+    pub key: Option<Key>,
+    pub kind: FaultKind,
+    pub slight: bool,
+    pub pause: bool,
+    /// It can be what failed first.
+    pub failure: bool,
+}
+
+/// An incident at work.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Case {
+    pub id: i64,
+    pub session: Option<i64>,
+    pub parts: Vec<Part>,
+    pub closed: Option<Stamp>,
+    pub harmless: bool,
+    pub mark: Option<Mark>,
+    /// Over-current or under-voltage was reported beside it.
+    pub power: bool,
+    /// The last light frame, and the longest gap that counts as "kept coming"; none: frames did not flow when it began.
+    pub frames: Option<(BootMs, Span)>,
+    /// Frames stopped, or a program broke, while it went on.
+    pub spoiled: bool,
+    /// Whether it mattered has been decided.
+    pub judged: bool,
+    #[serde(skip)]
+    pub dirty: bool,
+}
+
+/// All incidents of the present session, and what happened lately.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(crate) struct Incidents {
+    pub cases: Vec<Case>,
+    pub lately: Vec<Part>,
+}
+
+impl Case {
+    fn open(&self) -> bool {
+        self.closed.is_none()
+    }
+
+    /// When its first part broke.
+    pub fn began(&self) -> Stamp {
+        self.parts.iter().filter(|p| p.failure).map(|p| p.member.at).min_by_key(|a| a.boot).unwrap_or_default()
+    }
+
+    /// Only link drops and contact breaks.
+    fn slight(&self) -> bool {
+        self.parts.iter().all(|p| p.slight || !p.failure)
+    }
+
+    /// Nothing broken, frames stopped.
+    pub fn pause_only(&self) -> bool {
+        self.parts.iter().all(|p| p.pause || !p.failure)
+    }
+
+    /// Whether it says that something really was broken. A drop that is over, or through which frames went on, does not.
+    fn matters(&self) -> bool {
+        let through = self.frames.is_some_and(|(last, _)| last > self.began().boot + NEAR);
+        !self.harmless && !self.pause_only() && !(self.slight() && (!self.open() || through))
+    }
+
+    /// The public record: members in order, first-out at the head, why each belongs.
+    pub fn record(&self, leaning: &Leaning) -> Incident {
+        let mut parts: Vec<&Part> = self.parts.iter().collect();
+        parts.sort_by(|a, b| {
+            (a.member.at.boot, !a.failure, &a.member.thing, &a.key).cmp(&(
+                b.member.at.boot,
+                !b.failure,
+                &b.member.thing,
+                &b.key,
+            ))
+        });
+        let head = parts.iter().position(|p| p.failure).unwrap_or(0);
+        let first = parts.remove(head.min(parts.len().saturating_sub(1)));
+        parts.insert(0, first);
+        // Another one could have come before the first if the stretches in which they are known to lie touch.
+        let rivals: Vec<usize> = (1..parts.len())
+            .filter(|&i| {
+                let (p, h) = (&parts[i], &parts[0]);
+                p.failure && p.member.at.boot - p.member.within <= h.member.at.boot
+            })
+            .collect();
+        let order_certain = rivals.is_empty();
+        let root = |i: usize| {
+            let t = &parts[i].member.thing;
+            leaning.leans(&parts[0].member.thing, t)
+                && !rivals.iter().any(|&j| j != i && leaning.leans(t, &parts[j].member.thing))
+        };
+        if let Some(i) = rivals.iter().copied().find(|&i| root(i)) {
+            let p = parts.remove(i);
+            parts.insert(0, p);
+        }
+        let mut members: Vec<Member> = vec![];
+        for (i, p) in parts.iter().enumerate() {
+            let mut m = p.member.clone();
+            let by_leaning = || {
+                parts
+                    .iter()
+                    .enumerate()
+                    .any(|(j, o)| j != i && o.failure && leaning.related(&p.member.thing, &o.member.thing))
+            };
+            m.belongs = match i {
+                0 => Belongs::First,
+                _ if by_leaning() => Belongs::LeansOn,
+                _ => Belongs::NearInTime,
+            };
+            members.push(m);
+        }
+        let kind = match parts[0].kind {
+            FaultKind::Device if self.power => FaultKind::Power,
+            k => k,
+        };
+        Incident {
+            id: self.id,
+            session: self.session,
+            opened: members[0].at,
+            closed: self.closed,
+            order_certain,
+            kind,
+            harmless: self.harmless,
+            pause_only: self.pause_only(),
+            mark: self.mark.clone(),
+            members,
+        }
+    }
+
+    /// By what a trouble belongs here, if it does.
+    fn belongs(&self, t: &Trouble, leaning: &Leaning) -> Option<Belongs> {
+        let at = t.at.boot;
+        let thing = &t.key.1.thing();
+        let still = |p: &Part| p.member.until.is_none_or(|u| at - u.boot <= NEAR);
+        let leans = self.parts.iter().filter(|p| p.failure).any(|p| {
+            let other = &p.member.thing.thing();
+            (leaning.leans(thing, other) && still(p) && at >= p.member.at.boot - NEAR)
+                || (leaning.leans(other, thing) && at <= p.member.at.boot + NEAR && still(p))
+        });
+        if leans {
+            return Some(Belongs::LeansOn);
+        }
+        let near = |a: BootMs| (at - a).0.abs() <= NEAR.0;
+        self.parts
+            .iter()
+            .filter(|p| p.failure)
+            .any(|p| {
+                !leaning.apart(thing, &p.member.thing.thing())
+                    && (near(p.member.at.boot) || p.member.until.is_some_and(|u| near(u.boot)))
+            })
+            .then_some(Belongs::NearInTime)
+    }
+
+    fn add(&mut self, p: Part) {
+        let same = |o: &Part| {
+            o.member.thing == p.member.thing && o.key == p.key && o.member.at == p.member.at && o.member.event == p.member.event
+        };
+        if self.parts.len() < MEMBERS && !self.parts.iter().any(same) {
+            self.parts.push(p);
+            self.dirty = true;
+        }
+    }
+
+    fn close_if_over(&mut self) {
+        let kept = || self.parts.iter().filter(|p| p.key.is_some());
+        let over = kept().all(|p| p.member.until.is_some());
+        let last = kept().filter_map(|p| p.member.until).max_by_key(|u| u.boot);
+        let closed = if over { last } else { None };
+        if closed != self.closed {
+            (self.closed, self.dirty) = (closed, true);
+        }
+    }
+
+    fn decide(&mut self, harmless: bool) {
+        self.judged = true;
+        if self.harmless != harmless {
+            (self.harmless, self.dirty) = (harmless, true);
+        }
+    }
+}
+
+impl Incidents {
+    /// Takes a trouble; gives the incident that it belongs to. `frames`: last light frame and longest gap, if frames flow.
+    pub fn broke(
+        &mut self,
+        t: Trouble,
+        session: Option<i64>,
+        frames: Option<(BootMs, Span)>,
+        number: &mut i64,
+        leaning: &Leaning,
+    ) -> Option<i64> {
+        let part = Part {
+            member: Member {
+                thing: t.key.1.clone(),
+                at: t.at,
+                within: t.within,
+                until: None,
+                alarm: None,
+                event: t.event,
+                belongs: Belongs::NearInTime,
+                text: t.text.clone(),
+            },
+            key: Some(t.key.clone()),
+            kind: t.kind,
+            slight: t.slight,
+            pause: t.pause,
+            failure: true,
+        };
+        if !t.slight && !t.pause {
+            // "Every program lived" no longer holds for drops that go on, or whose judgement is still to come.
+            for c in self.cases.iter_mut().filter(|c| !c.judged) {
+                if c.began().boot <= t.at.boot && c.closed.is_none_or(|e| t.at.boot <= e.boot) {
+                    c.spoiled = true;
+                }
+            }
+        }
+        let fits = |how: Belongs| {
+            self.cases.iter().position(|c| c.session == session && c.belongs(&t, leaning) == Some(how))
+        };
+        let place = t
+            .join
+            .and_then(|id| self.cases.iter().position(|c| c.id == id))
+            .or_else(|| fits(Belongs::LeansOn))
+            .or_else(|| fits(Belongs::NearInTime));
+        let i = match place {
+            Some(i) => i,
+            None if !t.opens => {
+                self.note(part);
+                return None;
+            }
+            None => {
+                *number += 1;
+                self.cases.push(Case {
+                    id: *number,
+                    session,
+                    parts: vec![],
+                    closed: None,
+                    harmless: false,
+                    mark: None,
+                    power: false,
+                    frames: frames.filter(|f| t.at.boot - f.0 <= f.1),
+                    spoiled: false,
+                    judged: false,
+                    dirty: true,
+                });
+                self.cases.len() - 1
+            }
+        };
+        let c = &mut self.cases[i];
+        c.add(part);
+        c.judged = false;
+        c.harmless = false;
+        c.close_if_over();
+        c.dirty = true;
+        self.gather(i, leaning);
+        let id = self.cases[i].id;
+        if self.cases.len() > CASES {
+            self.cases.remove(0);
+        }
+        Some(id)
+    }
+
+    /// Keeps something that may turn out to belong to an incident.
+    fn note(&mut self, p: Part) {
+        self.lately.push(p);
+        if self.lately.len() > LATELY {
+            self.lately.remove(0);
+        }
+    }
+
+    /// Takes an event that can belong to an incident, but makes none.
+    pub fn happened(&mut self, e: &crate::model::Event, text: String, leaning: &Leaning) {
+        let member = Member {
+            thing: e.thing.clone(),
+            at: e.at,
+            within: e.within,
+            until: None,
+            alarm: None,
+            event: Some(e.kind),
+            belongs: Belongs::NearInTime,
+            text,
+        };
+        self.note(Part { member, key: None, kind: FaultKind::Machine, slight: true, pause: true, failure: false });
+        for i in 0..self.cases.len() {
+            self.gather(i, leaning);
+        }
+    }
+
+    /// Moves what happened lately into the incident if it belongs there. A mere event never comes before what failed.
+    fn gather(&mut self, i: usize, leaning: &Leaning) {
+        let c = &mut self.cases[i];
+        let mut rest = vec![];
+        for p in self.lately.drain(..) {
+            let (at, thing) = (p.member.at.boot, p.member.thing.thing());
+            let joins = c.parts.iter().filter(|o| o.failure).any(|o| {
+                !leaning.apart(&thing, &o.member.thing.thing()) && (o.member.at.boot - at).0.abs() <= NEAR.0
+            });
+            if joins && (p.failure || at >= c.began().boot) {
+                c.add(p);
+                c.close_if_over();
+            } else {
+                rest.push(p);
+            }
+        }
+        self.lately = rest;
+    }
+
+    /// What was known of a trouble is known better.
+    pub fn refine(&mut self, id: i64, key: &Key, at: Stamp, within: Span, event: Option<EventKind>, text: &str) {
+        let Some(c) = self.cases.iter_mut().find(|c| c.id == id) else { return };
+        if let Some(p) = c.parts.iter_mut().rev().find(|p| p.key.as_ref() == Some(key)) {
+            (p.member.at, p.member.within, p.member.event) = (at, within, event.or(p.member.event));
+            p.member.text = text.into();
+            c.dirty = true;
+        }
+    }
+
+    /// An alarm was raised for a trouble.
+    pub fn alarmed(&mut self, id: i64, key: &Key, alarm: AlarmId, text: &str) {
+        let Some(c) = self.cases.iter_mut().find(|c| c.id == id) else { return };
+        if let Some(p) = c.parts.iter_mut().rev().find(|p| p.key.as_ref() == Some(key)) {
+            p.member.alarm = Some(alarm);
+            p.member.text = text.into();
+            c.dirty = true;
+        }
+    }
+
+    /// A device stayed away for too long to be a contact break.
+    pub fn grave(&mut self, id: i64, key: &Key) {
+        if let Some(c) = self.cases.iter_mut().find(|c| c.id == id) {
+            c.parts.iter_mut().filter(|p| p.key.as_ref() == Some(key)).for_each(|p| p.slight = false);
+        }
+    }
+
+    /// A thing is well again.
+    pub fn well(&mut self, key: &Key, at: Stamp) {
+        let this = |p: &&mut Part| p.key.as_ref() == Some(key) && p.member.until.is_none();
+        self.lately.iter_mut().filter(this).for_each(|p| p.member.until = Some(at));
+        for c in &mut self.cases {
+            let mut any = false;
+            for p in c.parts.iter_mut().filter(this) {
+                (p.member.until, any) = (Some(at), true);
+            }
+            if any {
+                c.dirty = true;
+                c.close_if_over();
+            }
+        }
+    }
+
+    /// Over-current or under-voltage was reported at `at`.
+    pub fn power_line(&mut self, at: BootMs) {
+        for c in &mut self.cases {
+            if (at - c.began().boot).0.abs() <= 10_000 && !c.power {
+                (c.power, c.dirty) = (true, true);
+            }
+        }
+    }
+
+    /// A light frame arrived.
+    pub fn frame(&mut self, at: BootMs) {
+        for c in self.cases.iter_mut().filter(|c| !c.judged) {
+            let Some((last, longest)) = c.frames else { continue };
+            if at <= last {
+                continue;
+            }
+            c.spoiled |= at - last > longest;
+            c.frames = Some((at, longest));
+            if c.closed.is_some_and(|e| at > e.boot) {
+                let harmless = c.slight() && !c.spoiled;
+                c.decide(harmless);
+            }
+        }
+    }
+
+    /// Judges what can be judged at `now`; gives the next instant at which there will be something to judge.
+    pub fn judge(&mut self, now: BootMs) -> Option<BootMs> {
+        let mut next: Option<BootMs> = None;
+        for c in self.cases.iter_mut().filter(|c| !c.judged) {
+            let Some(closed) = c.closed else { continue };
+            if !c.slight() || c.spoiled {
+                c.decide(false);
+                continue;
+            }
+            // Without frames to go by, the programs must have lived for a while after it.
+            let due = match c.frames {
+                None => closed.boot + NEAR,
+                Some((last, longest)) => (last + longest).max(closed.boot) + Span(1),
+            };
+            if due > now {
+                next = Some(next.map_or(due, |n| n.min(due)));
+            } else {
+                c.decide(c.frames.is_none());
+            }
+        }
+        next
+    }
+
+    /// The session is over at `at`: everything is judged, and nothing goes on.
+    pub fn session_over(&mut self, at: Stamp) {
+        for c in &mut self.cases {
+            if !c.judged {
+                let kept = c.frames.is_none_or(|(last, longest)| at.boot - last <= longest);
+                let harmless = c.slight() && !c.spoiled && kept;
+                c.decide(harmless);
+            }
+            if c.closed.is_none() {
+                (c.closed, c.dirty) = (Some(at), true);
+            }
+        }
+    }
+
+    /// The ends with these keys were an orderly close-down: an incident made of nothing else lies outside the session.
+    pub fn withdraw(&mut self, keys: &[Key], at: Stamp) {
+        for c in &mut self.cases {
+            let only = c.parts.iter().filter(|p| p.failure).all(|p| p.key.as_ref().is_some_and(|k| keys.contains(k)));
+            if only {
+                c.session = None;
+                c.closed.get_or_insert(at);
+                c.decide(true);
+                c.dirty = true;
+            }
+        }
+    }
+
+    /// A person marked an incident.
+    pub fn mark(&mut self, id: i64, mark: &Mark) {
+        if let Some(c) = self.cases.iter_mut().find(|c| c.id == id) {
+            (c.mark, c.dirty) = (Some(mark.clone()), true);
+        }
+    }
+
+    /// The records that changed since they were last asked for.
+    pub fn changed(&mut self, leaning: &Leaning) -> Vec<Incident> {
+        let dirty = self.cases.iter_mut().filter(|c| c.dirty && !c.parts.is_empty());
+        dirty
+            .map(|c| {
+                c.dirty = false;
+                c.record(leaning)
+            })
+            .collect()
+    }
+
+    /// The incident in which something broke since `since` and mattered, latest first.
+    pub fn broken_since(&self, since: BootMs) -> Option<i64> {
+        self.cases.iter().rev().find(|c| c.session.is_some() && c.matters() && (c.began().boot >= since || c.open())).map(|c| c.id)
+    }
+
+    /// All times moved by `by`, for a machine whose since-boot clock began anew.
+    pub fn shift(&mut self, by: Span) {
+        let s = |t: &mut Stamp| t.boot = t.boot + by;
+        let part = |p: &mut Part| {
+            s(&mut p.member.at);
+            p.member.until.iter_mut().for_each(s);
+        };
+        for c in &mut self.cases {
+            c.parts.iter_mut().for_each(part);
+            c.closed.iter_mut().for_each(s);
+            if let Some((t, _)) = &mut c.frames {
+                *t = *t + by;
+            }
+        }
+        self.lately.iter_mut().for_each(part);
+    }
+}

@@ -1,0 +1,425 @@
+//! What happened to the watched things: events from the kernel and the probes, and presence as it is polled.
+
+use super::closing::End;
+use super::exit::{Exit, ExitSort};
+use super::life::Fact;
+use super::plan::Sort;
+use super::{Engine, leaning::MACHINE, name};
+use crate::config::model::Builtin;
+use crate::model::reading::Why;
+use crate::model::{Batch, Event, EventKind, Name, Span, Stamp};
+
+/// The signal whose rise tells of programs killed for memory.
+pub(super) const KILLS: &str = "memory.kills";
+
+fn text_of<'a>(e: &'a Event, key: &str) -> Option<&'a str> {
+    e.detail.get(key).and_then(serde_json::Value::as_str)
+}
+
+fn number_of(e: &Event, key: &str) -> Option<f64> {
+    e.detail.get(key).and_then(serde_json::Value::as_f64)
+}
+
+impl Engine {
+    /// One event, in its place in time.
+    pub(super) fn event(&mut self, e: &Event, batch: &Batch) {
+        use EventKind as E;
+        let thing = self.plan.by_name.get(&e.thing).copied();
+        match (e.kind, thing) {
+            (E::ProgramStarted | E::DeviceArrived | E::LinkUp, Some(i)) => self.there(i, e, batch),
+            (E::ProgramEnded | E::DeviceLeft | E::LinkDown, Some(i)) => {
+                let exit = (e.kind == E::ProgramEnded).then(|| Exit::of(e));
+                self.gone(i, e.at, e.within, Some(e.kind), exit);
+                self.things[i].p.event = self.things[i].p.event.max(Some(e.at.boot));
+            }
+            (E::ProgramStopped, Some(i)) => self.sign(i, "stopped", true, e.at, e.within, Some(e.kind)),
+            (E::ProgramContinued, Some(i)) => self.sign(i, "stopped", false, e.at, e.within, Some(e.kind)),
+            (E::SignMissing | E::SignBack, Some(i)) => {
+                let sign = text_of(e, "sign").unwrap_or("sign of life").to_owned();
+                self.sign(i, &sign, e.kind == E::SignMissing, e.at, e.within, Some(e.kind));
+            }
+            (E::ContactBreak, Some(i)) => self.contact_break_told(i, e),
+            (E::FrameArrived, _) => {
+                let light = e.detail.get("light").and_then(serde_json::Value::as_bool).unwrap_or(false);
+                if light {
+                    self.light_frame(e.at, number_of(e, "exposure_s"));
+                }
+            }
+            (E::KernelLine, _) => self.kernel_line(e),
+            (E::MemoryKill, _) => {
+                let by = number_of(e, "count").unwrap_or(1.0);
+                let rule = self.rule_of(Builtin::MemoryShort);
+                if let Some(r) = rule {
+                    let s = self.slot(r, &name(KILLS)) as usize;
+                    self.memory_kill(s, e.at, by);
+                }
+            }
+            (E::ClockStep | E::AddressChanged | E::DeviceRenamed, _) if self.st.session.is_some() => {
+                let text = if e.text.is_empty() { e.kind.code().replace('_', " ") } else { e.text.clone() };
+                self.st.incidents.happened(e, text, &self.plan.leaning);
+            }
+            (E::Suspended, _) => self.slept(e),
+            (E::ProbeState, _) => self.probe_state(e),
+            (E::LogLine, Some(i)) => {
+                if let Some(broken) = e.detail.get("broken").and_then(serde_json::Value::as_bool) {
+                    let words = if e.text.is_empty() { text_of(e, "class").unwrap_or("trouble") } else { &e.text };
+                    self.things[i].p.log = broken.then(|| (e.at.wall, words.to_owned()));
+                    self.version += 1;
+                    if broken && self.st.session.is_some() {
+                        self.st.incidents.happened(e, format!("its log: {words}"), &self.plan.leaning);
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+
+    pub(super) fn rule_of(&self, b: Builtin) -> Option<usize> {
+        self.plan.rules.iter().position(|r| r.builtin() == Some(b))
+    }
+
+    /// A polled truth. What an event told later than the reading was taken stands.
+    pub(super) fn truth(&mut self, i: usize, up: bool, at: Stamp) {
+        let p = &mut self.things[i].p;
+        if p.event.is_some_and(|e| at.boot <= e) || p.read.is_some_and(|r| at.boot < r) {
+            return;
+        }
+        let before = p.read.replace(at.boot);
+        let within = before.map_or(Span::ZERO, |b| at.boot - b);
+        self.readable(i, at);
+        match self.things[i].p.up {
+            Some(was) if was == up => {}
+            _ if up => self.up(i, at),
+            _ => {
+                let exit = (self.plan.things[i].sort == Sort::Program).then(Exit::unknown);
+                self.gone(i, at, within, None, exit);
+            }
+        }
+    }
+
+    /// A thing can be read.
+    pub(super) fn readable(&mut self, i: usize, at: Stamp) {
+        let polled = matches!(self.plan.things[i].sort, Sort::Disk | Sort::Sensor | Sort::Frames);
+        let p = &mut self.things[i].p;
+        p.read = p.read.max(Some(at.boot));
+        if polled && p.up.is_none() {
+            (p.up, p.since) = (Some(true), Some(at));
+            self.version += 1;
+        }
+        if p.old || p.unread.is_some() {
+            (p.old, p.unread) = (false, None);
+            if polled {
+                p.since = Some(at);
+            }
+            self.version += 1;
+            for s in self.things[i].unread.clone() {
+                self.set(s as usize, Fact::off(at));
+            }
+        }
+    }
+
+    /// A thing cannot be read, because.
+    pub(super) fn unreadable(&mut self, i: usize, at: Stamp, why: &Why) {
+        let p = &mut self.things[i].p;
+        let since = p.unread.as_ref().map_or(at, |u| u.0);
+        p.unread = Some((since, why.text.to_string()));
+        self.version += 1;
+        for s in self.things[i].unread.clone() {
+            self.set(s as usize, Fact { words: why.text.to_string(), ..Fact::on(since) });
+        }
+    }
+
+    /// An event says that a thing is there.
+    fn there(&mut self, i: usize, e: &Event, batch: &Batch) {
+        let p = &self.things[i].p;
+        if p.up == Some(false) && p.since.is_some_and(|s| e.at.boot < s.boot) {
+            return;
+        }
+        let away = p.since.filter(|_| p.up == Some(false)).map(|s| e.at.boot - s.boot);
+        if e.kind == EventKind::DeviceArrived {
+            let least = self.plan.things[i].speed_at_least;
+            let speed = number_of(e, "speed_mbit");
+            self.things[i].p.slow = match (speed, least) {
+                (Some(s), Some(l)) if s < l => Some(format!("on a bus of {s} Mbit/s instead of {l} Mbit/s")),
+                (None, _) => self.things[i].p.slow.take(),
+                _ => None,
+            };
+            if let Some(away) = away {
+                self.contact_break(i, e, away, batch);
+            }
+        }
+        self.things[i].p.event = self.things[i].p.event.max(Some(e.at.boot));
+        self.up(i, e.at);
+    }
+
+    /// A device that comes back before its alarm is raised has had a contact break: counted as an event.
+    fn contact_break(&mut self, i: usize, e: &Event, away: Span, batch: &Batch) {
+        let delay = self.rule_of(Builtin::DeviceGone).map_or(Span::secs(10), |r| self.plan.rules[r].on_delay);
+        let raised = self.things[i].gone.iter().any(|s| self.slots[*s as usize].standing());
+        let told = batch.events.iter().any(|o| o.kind == EventKind::ContactBreak && o.thing == e.thing);
+        if raised || told || away >= delay || self.plan.things[i].sort != Sort::Device {
+            return;
+        }
+        let text = format!("{} lost contact for {away}", self.plan.things[i].title);
+        let (thing, within) = (e.thing.as_str().to_owned(), e.within);
+        let said = self.say(e.at, &thing, EventKind::ContactBreak, text);
+        said.within = within;
+        said.detail.insert("away_ms".into(), away.0.into());
+    }
+
+    /// A probe told of a contact break as a whole.
+    fn contact_break_told(&mut self, i: usize, e: &Event) {
+        let away = Span(number_of(e, "away_ms").unwrap_or(0.0).clamp(0.0, 6e5) as i64);
+        let left = self.earlier(e.at, away);
+        let p = &self.things[i].p;
+        if p.event.is_some_and(|t| t >= left.boot) || p.up != Some(true) {
+            return;
+        }
+        self.gone(i, left, e.within, Some(EventKind::ContactBreak), None);
+        self.up(i, e.at);
+        self.things[i].p.event = Some(e.at.boot);
+    }
+
+    /// A thing is there since `at`.
+    fn up(&mut self, i: usize, at: Stamp) {
+        let p = &mut self.things[i].p;
+        let same = p.up == Some(true);
+        p.seen = true;
+        p.read = p.read.max(Some(at.boot));
+        p.old = false;
+        if !same {
+            (p.up, p.since, p.exit) = (Some(true), Some(at), None);
+        }
+        let restarted = std::mem::take(&mut p.missing);
+        self.version += 1;
+        if !restarted.is_empty() {
+            // A new process has no old hang.
+            for s in self.things[i].hangs.clone() {
+                self.set(s as usize, Fact::off(at));
+            }
+        }
+        for s in self.things[i].gone.clone() {
+            self.slots[s as usize].k.excused = false;
+            self.set(s as usize, Fact::off(at));
+        }
+        if same {
+            return;
+        }
+        let thing = self.plan.things[i].name.clone();
+        self.st.closing.started(&thing);
+        if self.slots.iter().any(|s| s.k.thing.as_str() == MACHINE && s.k.on) {
+            self.back_after_stop(at);
+        }
+        self.chain_changed(at);
+    }
+
+    /// A thing is gone since `at`.
+    pub(super) fn gone(&mut self, i: usize, at: Stamp, within: Span, event: Option<EventKind>, exit: Option<Exit>) {
+        let p = &mut self.things[i].p;
+        if p.up == Some(true) && p.since.is_some_and(|s| at.boot < s.boot) {
+            // Told late: it has come back since.
+            return;
+        }
+        let again = p.up == Some(false);
+        if again && event.is_none() {
+            return;
+        }
+        if !again || p.since.is_none_or(|s| at.boot < s.boot) {
+            p.since = Some(at);
+        }
+        p.up = Some(false);
+        if exit.is_some() {
+            p.exit.clone_from(&exit);
+        }
+        let since = p.since.unwrap_or(at);
+        let hung = !std::mem::take(&mut p.missing).is_empty();
+        self.version += 1;
+        if hung {
+            for s in self.things[i].hangs.clone() {
+                self.set(s as usize, Fact::off(at));
+            }
+        }
+        let words = exit.as_ref().map_or_else(String::new, |x| x.words.clone());
+        let mut wait = None;
+        match (self.plan.things[i].sort, exit) {
+            (Sort::Program, Some(x)) => {
+                let first = self.plan.things[i].chained && self.st.session.is_some();
+                if first {
+                    let end = self.end_of(i, since, x.sort);
+                    match self.closes(i, end) {
+                        super::session::Closes::Done => return,
+                        super::session::Closes::Wait(until) => wait = Some(until),
+                        super::session::Closes::No => {}
+                    }
+                }
+            }
+            (Sort::Device, _) => self.device_complaint(i, at),
+            _ => {}
+        }
+        for s in self.things[i].gone.clone() {
+            let k = &mut self.slots[s as usize].k;
+            if k.on && again {
+                // Now the reason is known; nothing else changes.
+                k.words.clone_from(&words);
+                if k.event.is_none() {
+                    k.event = event;
+                }
+                let text = self.words_of(s as usize);
+                let key = self.key(s as usize);
+                if let Some(a) = &mut self.slots[s as usize].k.alarm {
+                    a.text.clone_from(&text);
+                }
+                let k = &self.slots[s as usize].k;
+                let (id, w, ev) = (k.incident, k.within, k.event);
+                if since.boot >= k.since.boot {
+                    if let Some(id) = id {
+                        self.st.incidents.refine(id, &key, since, w, ev, &text);
+                    }
+                    continue;
+                }
+            }
+            self.set(s as usize, Fact { within, words: words.clone(), event, wait, ..Fact::on(since) });
+        }
+        self.chain_changed(at);
+    }
+
+    /// The facts of an end, for telling a close-down from a failure.
+    fn end_of(&self, i: usize, at: Stamp, sort: ExitSort) -> End {
+        let mine = &self.plan.things[i].name;
+        let in_order = !self.group().any(|j| {
+            j != i && self.things[j].p.up == Some(true) && self.plan.order.leans(&self.plan.things[j].name, mine)
+        });
+        End { thing: mine.clone(), at, sort, in_order }
+    }
+
+    /// A device that leaves while something that needs it still runs speaks against a close-down.
+    fn device_complaint(&mut self, i: usize, at: Stamp) {
+        let device = &self.plan.things[i].name;
+        let needs = |j: &usize| self.plan.order.leans(&self.plan.things[*j].name, device);
+        let runs = |j: &usize| self.things[*j].p.up == Some(true);
+        let anyone = self.group().any(|j| needs(&j));
+        let complains = self.group().any(|j| runs(&j) && (needs(&j) || !anyone));
+        if complains {
+            self.complain(at);
+        }
+    }
+
+    /// A sign of life is missing, or is back.
+    pub(super) fn sign(&mut self, i: usize, sign: &str, missing: bool, at: Stamp, within: Span, event: Option<EventKind>) {
+        let p = &mut self.things[i].p;
+        if p.up == Some(false) {
+            return;
+        }
+        p.missing.retain(|m| m.0 != sign);
+        if missing {
+            p.missing.push((sign.to_owned(), at));
+            self.complain(at);
+        }
+        self.version += 1;
+        let p = &self.things[i].p;
+        let since = p.missing.iter().map(|m| m.1).min_by_key(|s| s.boot);
+        for s in self.things[i].hangs.clone() {
+            match since {
+                Some(since) => {
+                    let words = match sign {
+                        "stopped" => "stopped by a signal".to_owned(),
+                        "age" | "sign of life" => "no sign of life".to_owned(),
+                        _ => format!("no sign of life: {sign}"),
+                    };
+                    if !self.slots[s as usize].k.on {
+                        self.set(s as usize, Fact { within, words, event, ..Fact::on(since) });
+                    }
+                }
+                None => self.set(s as usize, Fact::off(at)),
+            }
+        }
+    }
+
+    fn kernel_line(&mut self, e: &Event) {
+        let class = text_of(e, "class").unwrap_or("");
+        if matches!(class, "crash" | "out_of_memory" | "io_error" | "over_current") {
+            self.complain(e.at);
+        }
+        let line = text_of(e, "line").unwrap_or(&e.text).to_ascii_lowercase();
+        if class == "over_current" || line.contains("undervoltage") || line.contains("under-voltage") {
+            self.st.incidents.power_line(e.at.boot);
+        }
+    }
+
+    /// Programs were killed for memory: raised at once, over by itself after the off-delay.
+    pub(super) fn memory_kill(&mut self, s: usize, at: Stamp, by: f64) {
+        self.complain(at);
+        let words = if by > 1.0 { format!("{by} programs were") } else { "a program was".to_owned() };
+        self.set(s, Fact { words, value: Some(by), event: Some(EventKind::MemoryKill), at_once: true, ..Fact::on(at) });
+        self.set(s, Fact::off(at));
+    }
+
+    /// Free space of a disk against what tonight still needs at the present pace.
+    pub(super) fn free(&mut self, s: usize, at: Stamp, free: f64, bytes_per_second: Option<f64>) {
+        use super::judge::Rel;
+        let left = self.session_left(at);
+        let (rel, lasts) = match (bytes_per_second, left) {
+            (Some(b), Some(left)) if b > 0.0 => {
+                let need = b * left.as_secs_f64();
+                let rel = if free < need {
+                    Rel::Past
+                } else if free > need * 1.1 {
+                    Rel::Back
+                } else {
+                    Rel::Between
+                };
+                (rel, Some(Span((free / b * 1000.0).min(1e12) as i64)))
+            }
+            _ => (Rel::Back, None),
+        };
+        let k = &mut self.slots[s].k;
+        k.urgent = lasts.is_some_and(|l| l < Span::hours(1)) && rel == Rel::Past;
+        if let Some(l) = lasts {
+            k.words = format!("full in about {l} at the present pace");
+        }
+        if rel != Rel::Back || k.on || self.slots[s].standing() {
+            self.value(s, at, free, rel);
+        }
+    }
+
+    fn slept(&mut self, e: &Event) {
+        let lasted = Span(number_of(e, "for_ms").unwrap_or(0.0).clamp(0.0, 1e12) as i64);
+        // The event may carry the instant of falling asleep or of waking.
+        let from = if self.now.boot - e.at.boot >= lasted { e.at } else { self.earlier(e.at, lasted) };
+        let to = Stamp { boot: from.boot + lasted, wall: from.wall + lasted };
+        if self.st.session.as_ref().is_some_and(|s| s.started.boot <= from.boot) {
+            self.machine_stopped(from, format!("slept for {lasted}"), Some(EventKind::Suspended));
+            if let Some(s) = self.machine_slot() {
+                self.set(s, Fact::off(to));
+            }
+        }
+    }
+
+    pub(super) fn machine_slot(&mut self) -> Option<usize> {
+        let r = self.rule_of(Builtin::MachineStopped)?;
+        Some(self.slot(r, &name(MACHINE)) as usize)
+    }
+
+    /// The machine stopped at `at`, in a session.
+    pub(super) fn machine_stopped(&mut self, at: Stamp, words: String, event: Option<EventKind>) {
+        self.complain(at);
+        if let Some(s) = self.machine_slot() {
+            self.set(s, Fact { words, event, ..Fact::on(at) });
+        }
+    }
+
+    fn probe_state(&mut self, e: &Event) {
+        let Some(r) = self.rule_of(Builtin::ProbeStuck) else { return };
+        let probe = match (e.thing.kind(), text_of(e, "probe")) {
+            ("probe", _) | (_, None) => e.thing.clone(),
+            (_, Some(p)) => Name::new(p).unwrap_or_else(|_| Name::from_parts("probe", p)),
+        };
+        let s = self.slot(r, &probe) as usize;
+        match text_of(e, "state").unwrap_or("") {
+            "stuck" => self.set(s, Fact { words: "hangs".into(), event: Some(e.kind), ..Fact::on(e.at) }),
+            "panicked" => self.set(s, Fact { words: "broke".into(), event: Some(e.kind), ..Fact::on(e.at) }),
+            "well" => self.set(s, Fact::off(e.at)),
+            _ => {}
+        }
+    }
+}
