@@ -113,7 +113,10 @@ impl Engine {
                     } else if b == Builtin::MemoryShort && name.as_str() == "memory.kills" && rule.takes(name) {
                         let slot = self.slot(r, name);
                         uses.push(Use::Kills { slot, last: None });
-                    } else if b == Builtin::Disk && name.of_thing() == Some("free") && self.is_disk(def) && rule.takes(name)
+                    } else if b == Builtin::Disk
+                        && name.of_thing() == Some("free")
+                        && self.is_disk(def)
+                        && rule.takes(name)
                     {
                         let slot = self.slot(r, name);
                         uses.push(Use::Free { slot, pace: Box::default() });
@@ -164,9 +167,7 @@ impl Engine {
             Builtin::MemoryShort if n.as_str() == "memory.available-share" => {
                 of(Test::Below(rule.limit.unwrap_or(5.0)))
             }
-            Builtin::Disk
-                if matches!(n.of_thing(), Some("free-share" | "inodes-free-share")) && self.is_disk(def) =>
-            {
+            Builtin::Disk if matches!(n.of_thing(), Some("free-share" | "inodes-free-share")) && self.is_disk(def) => {
                 of(Test::Below(rule.limit.unwrap_or(5.0)))
             }
             Builtin::ClockNotSet if n.as_str() == "clock.synchronised" => of(Test::DiffersFrom(1.0)),

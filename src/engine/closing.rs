@@ -129,7 +129,9 @@ mod tests {
     fn what_is_orderly_and_what_is_not() {
         use ExitSort::*;
         let (a, b, c) = ("program.camera", "program.guiding", "program.mount");
-        let all = |s: ExitSort, step: i64, order: bool| [end(a, 0, s, order), end(b, step, s, order), end(c, 2 * step, s, order)];
+        let all = |s: ExitSort, step: i64, order: bool| {
+            [end(a, 0, s, order), end(b, step, s, order), end(c, 2 * step, s, order)]
+        };
         assert!(orderly(&all(Clean, 3000, true)));
         assert!(orderly(&all(Clean, 3000, false)), "code 0 in any order");
         assert!(orderly(&all(Asked, 1, false)), "the machine's own shutdown asks all at once");

@@ -4,7 +4,8 @@ use super::Engine;
 use super::session::Mode;
 use super::state::Blocked;
 use crate::model::{
-    AlarmChange, AlarmId, Command, EventKind, Mark, Outcome, SessionEnd, SessionStart, Span, Stamp, command::CommandError,
+    AlarmChange, AlarmId, Command, EventKind, Mark, Outcome, SessionEnd, SessionStart, Span, Stamp,
+    command::CommandError,
 };
 
 /// Longest shelving.

@@ -50,9 +50,8 @@ impl Engine {
 
     /// Slots with a standing alarm that is not held back by a person, worst and earliest first.
     fn worst(&self) -> Vec<usize> {
-        let mut all: Vec<usize> = (0..self.slots.len())
-            .filter(|s| self.slots[*s].standing() && self.slots[*s].k.shelved.is_none())
-            .collect();
+        let mut all: Vec<usize> =
+            (0..self.slots.len()).filter(|s| self.slots[*s].standing() && self.slots[*s].k.shelved.is_none()).collect();
         all.sort_by_key(|s| {
             let a = self.slots[*s].k.alarm.as_ref();
             (std::cmp::Reverse(a.map(|a| a.priority)), a.map(|a| (a.since.boot, a.id)))
@@ -117,9 +116,18 @@ impl Engine {
         if slots().any(|s| s.k.wait.is_some()) {
             return (Condition::NotInUse, "it was closed just now".into());
         }
-        if t.sort == Sort::Frames {
-            return self.frames_condition(i);
+        let (condition, why) = if t.sort == Sort::Frames { self.frames_condition(i) } else { self.own_condition(i) };
+        if condition == Condition::Working
+            && let Some(b) = self.broken_support(&t.name)
+        {
+            return (Condition::Impaired, format!("what it leans on is broken: {b}"));
         }
+        (condition, why)
+    }
+
+    /// The condition of a thing in use, by what is known of itself.
+    fn own_condition(&self, i: usize) -> (Condition, String) {
+        let (t, p) = (&self.plan.things[i], &self.things[i].p);
         if !p.known() {
             return (Condition::Unknown, self.why_not(i));
         }
@@ -128,7 +136,10 @@ impl Engine {
         }
         if !p.missing.is_empty() {
             let stopped = p.missing.iter().any(|m| m.0 == "stopped");
-            return (Condition::Failed, if stopped { "stopped by a signal" } else { "it hangs: no sign of life" }.into());
+            return (
+                Condition::Failed,
+                if stopped { "stopped by a signal" } else { "it hangs: no sign of life" }.into(),
+            );
         }
         if let Some(a) = self.alarm_on(&t.name) {
             return (Condition::Impaired, a);
@@ -151,6 +162,16 @@ impl Engine {
             Some(l) if session.is_some_and(|s| l.boot >= s) => (Condition::Working, String::new()),
             _ => (Condition::NotInUse, "no light frame yet in this session".into()),
         }
+    }
+
+    /// Title of an alarmed thing that this one leans on.
+    fn broken_support(&self, name: &crate::model::Name) -> Option<String> {
+        self.worst()
+            .into_iter()
+            .filter(|s| self.plan.rules[self.slots[*s].rule].breaks())
+            .map(|s| self.slots[s].k.thing.thing())
+            .find(|o| self.plan.leaning.leans(name, o))
+            .map(|o| self.plan.title(&o).to_owned())
     }
 
     /// The worst alarm standing on a thing or its quantities.

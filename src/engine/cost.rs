@@ -161,7 +161,8 @@ impl Hole {
     fn around(frames: &[LightFrame], from: UnixMs, end: UnixMs, f: &Frame) -> Hole {
         let began = f.sessions.iter().filter(|s| s.0 <= from && from <= s.1).map(|s| s.0).min().unwrap_or(from);
         // The frame with which the session began was exposed before it.
-        let before: Vec<&LightFrame> = frames.iter().filter(|l| l.at >= began && l.at - l.exposure < from && l.at <= end).collect();
+        let before: Vec<&LightFrame> =
+            frames.iter().filter(|l| l.at >= began && l.at - l.exposure < from && l.at <= end).collect();
         let next = frames.iter().find(|l| l.at - l.exposure >= from && l.at <= end).copied();
         let tail = &before[before.len().saturating_sub(GAPS + 1)..];
         let mut gaps: Vec<Span> = tail.windows(2).map(|w| w[1].at - w[0].at).collect();

@@ -22,7 +22,7 @@ pub enum ExitSort {
 pub struct Exit {
     /// The sort.
     pub sort: ExitSort,
-    /// "signal 9 (killed)", "code 1", "reason unknown".
+    /// "signal 9, killed", "code 1", "reason unknown".
     pub words: String,
 }
 
@@ -41,15 +41,15 @@ impl Exit {
             // POSIX: SIGHUP 1, SIGINT 2, SIGTERM 15 ask; every other deadly signal breaks off.
             let sort = if !core && matches!(s, 1 | 2 | 15) { ExitSort::Asked } else { ExitSort::Bad };
             let name = match s {
-                1 => " (hang-up)",
-                2 => " (interrupted)",
-                4 => " (illegal instruction)",
-                6 => " (aborted itself)",
-                7 => " (bus error)",
-                8 => " (arithmetic error)",
-                9 => " (killed)",
-                11 => " (memory fault)",
-                15 => " (asked to end)",
+                1 => ", hang-up",
+                2 => ", interrupted",
+                4 => ", illegal instruction",
+                6 => ", aborted itself",
+                7 => ", bus error",
+                8 => ", arithmetic error",
+                9 => ", killed",
+                11 => ", memory fault",
+                15 => ", asked to end",
                 _ => "",
             };
             return Exit { sort, words: format!("signal {s}{name}") };

@@ -60,7 +60,8 @@ impl Engine {
 
     /// Programs that were asked to end right before an orderly shutdown did not fail.
     fn take_back_shutdown(&mut self, from: Stamp) {
-        let ends: Vec<_> = self.st.closing.ends.iter().filter(|e| e.sort != ExitSort::Bad).map(|e| e.thing.clone()).collect();
+        let ends: Vec<_> =
+            self.st.closing.ends.iter().filter(|e| e.sort != ExitSort::Bad).map(|e| e.thing.clone()).collect();
         let mut slots = vec![];
         for (i, t) in self.plan.things.iter().enumerate() {
             let gone = self.things[i].gone.iter().map(|s| *s as usize);

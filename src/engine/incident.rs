@@ -197,7 +197,10 @@ impl Case {
 
     fn add(&mut self, p: Part) {
         let same = |o: &Part| {
-            o.member.thing == p.member.thing && o.key == p.key && o.member.at == p.member.at && o.member.event == p.member.event
+            o.member.thing == p.member.thing
+                && o.key == p.key
+                && o.member.at == p.member.at
+                && o.member.event == p.member.event
         };
         if self.parts.len() < MEMBERS && !self.parts.iter().any(same) {
             self.parts.push(p);
@@ -258,9 +261,8 @@ impl Incidents {
                 }
             }
         }
-        let fits = |how: Belongs| {
-            self.cases.iter().position(|c| c.session == session && c.belongs(&t, leaning) == Some(how))
-        };
+        let fits =
+            |how: Belongs| self.cases.iter().position(|c| c.session == session && c.belongs(&t, leaning) == Some(how));
         let place = t
             .join
             .and_then(|id| self.cases.iter().position(|c| c.id == id))
@@ -336,9 +338,10 @@ impl Incidents {
         let mut rest = vec![];
         for p in self.lately.drain(..) {
             let (at, thing) = (p.member.at.boot, p.member.thing.thing());
-            let joins = c.parts.iter().filter(|o| o.failure).any(|o| {
-                !leaning.apart(&thing, &o.member.thing.thing()) && (o.member.at.boot - at).0.abs() <= NEAR.0
-            });
+            let joins =
+                c.parts.iter().filter(|o| o.failure).any(|o| {
+                    !leaning.apart(&thing, &o.member.thing.thing()) && (o.member.at.boot - at).0.abs() <= NEAR.0
+                });
             if joins && (p.failure || at >= c.began().boot) {
                 c.add(p);
                 c.close_if_over();
@@ -487,7 +490,11 @@ impl Incidents {
 
     /// The incident in which something broke since `since` and mattered, latest first.
     pub fn broken_since(&self, since: BootMs) -> Option<i64> {
-        self.cases.iter().rev().find(|c| c.session.is_some() && c.matters() && (c.began().boot >= since || c.open())).map(|c| c.id)
+        self.cases
+            .iter()
+            .rev()
+            .find(|c| c.session.is_some() && c.matters() && (c.began().boot >= since || c.open()))
+            .map(|c| c.id)
     }
 
     /// All times moved by `by`, for a machine whose since-boot clock began anew.

@@ -102,13 +102,10 @@ mod tests {
         let b = Limit::of(&Test::Below(2.0), 0.5).unwrap();
         assert_eq!([2.0, 1.9, 2.5, 2.6].map(|v| b.judge(v)), [Rel::Between, Rel::Past, Rel::Between, Rel::Back]);
         let o = Limit::of(&Test::Outside(-5.0, 5.0), 1.0).unwrap();
-        assert_eq!([-5.1, -5.0, 4.5, 0.0, 5.1].map(|v| o.judge(v)), [
-            Rel::Past,
-            Rel::Between,
-            Rel::Between,
-            Rel::Back,
-            Rel::Past
-        ]);
+        assert_eq!(
+            [-5.1, -5.0, 4.5, 0.0, 5.1].map(|v| o.judge(v)),
+            [Rel::Past, Rel::Between, Rel::Between, Rel::Back, Rel::Past]
+        );
         let d = Limit::of(&Test::DiffersFrom(1.0), 0.0).unwrap();
         assert_eq!([1.0, 0.0].map(|v| d.judge(v)), [Rel::Back, Rel::Past]);
     }

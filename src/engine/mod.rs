@@ -219,7 +219,13 @@ impl Engine {
         let evidence = match r.builtin() {
             Some(b) => matches!(
                 b,
-                B::BoxTooHot | B::BoxCold | B::DewMarginSmall | B::ProcessorStarved | B::MemoryShort | B::Disk | B::ClockNotSet
+                B::BoxTooHot
+                    | B::BoxCold
+                    | B::DewMarginSmall
+                    | B::ProcessorStarved
+                    | B::MemoryShort
+                    | B::Disk
+                    | B::ClockNotSet
             ),
             None => r.what != plan::What::Missing,
         };
@@ -314,8 +320,7 @@ impl Engine {
         let mut st = self.st.clone();
         st.at = self.now;
         st.slots = self.slots.iter().filter(|s| s.k.worth_keeping()).map(|s| s.k.clone()).collect();
-        st.presence =
-            self.plan.things.iter().zip(&self.things).map(|(t, w)| (t.name.clone(), w.p.clone())).collect();
+        st.presence = self.plan.things.iter().zip(&self.things).map(|(t, w)| (t.name.clone(), w.p.clone())).collect();
         st
     }
 

@@ -162,11 +162,7 @@ impl Plan {
         let leaning = Leaning::new(edges.clone());
         // Where the order of the chain contradicts a statement, the statement holds.
         edges.extend(
-            c.session
-                .chain
-                .windows(2)
-                .filter(|w| !leaning.leans(&w[0], &w[1]))
-                .map(|w| (w[1].clone(), w[0].clone())),
+            c.session.chain.windows(2).filter(|w| !leaning.leans(&w[0], &w[1])).map(|w| (w[1].clone(), w[0].clone())),
         );
         let mut plan = Plan {
             dark: vec![],
@@ -273,26 +269,24 @@ fn things(c: &Config) -> Vec<Thing> {
         ..base(&p.name, &p.title, Sort::Program)
     }));
     all.extend(
-        c.devices
-            .iter()
-            .map(|d| Thing { speed_at_least: d.speed_at_least, ..base(&d.name, &d.title, Sort::Device) }),
+        c.devices.iter().map(|d| Thing { speed_at_least: d.speed_at_least, ..base(&d.name, &d.title, Sort::Device) }),
     );
-    all.extend(
-        c.links.iter().map(|l| Thing { old_after: four(l.every), ..base(&l.name, &l.title, Sort::Link) }),
-    );
+    all.extend(c.links.iter().map(|l| Thing { old_after: four(l.every), ..base(&l.name, &l.title, Sort::Link) }));
     all.extend(c.interfaces.iter().map(|i| base(&i.name, &i.title, Sort::Interface)));
     all.extend(c.disks.iter().map(|d| Thing {
         signal: d.name.quantity("free"),
         old_after: Span::mins(10),
         ..base(&d.name, &d.title, Sort::Disk)
     }));
-    all.extend(c.sensors.iter().map(|s| Thing {
-        old_after: four(s.every).max(s.silent_after),
-        ..base(&s.name, &s.title, Sort::Sensor)
-    }));
-    all.extend(c.frames.iter().map(|f| Thing {
-        signal: f.name.quantity("since-light"),
-        ..base(&f.name, &f.title, Sort::Frames)
-    }));
+    all.extend(
+        c.sensors
+            .iter()
+            .map(|s| Thing { old_after: four(s.every).max(s.silent_after), ..base(&s.name, &s.title, Sort::Sensor) }),
+    );
+    all.extend(
+        c.frames
+            .iter()
+            .map(|f| Thing { signal: f.name.quantity("since-light"), ..base(&f.name, &f.title, Sort::Frames) }),
+    );
     all
 }

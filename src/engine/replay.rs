@@ -14,7 +14,10 @@ pub fn replay<'a>(plan: Plan, signals: &Signals, batches: impl IntoIterator<Item
 pub fn batches(mut readings: Vec<Reading>, mut events: Vec<Event>, every: Span) -> Vec<Batch> {
     use EventKind as E;
     events.retain(|e| {
-        !matches!(e.kind, E::SessionStarted | E::SessionEnded | E::Flood | E::Marked | E::ActionRun | E::Sent | E::StoreState)
+        !matches!(
+            e.kind,
+            E::SessionStarted | E::SessionEnded | E::Flood | E::Marked | E::ActionRun | E::Sent | E::StoreState
+        )
     });
     readings.sort_by_key(|r| r.at.boot);
     events.sort_by_key(|e| e.at.boot);

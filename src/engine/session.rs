@@ -93,7 +93,8 @@ impl Engine {
                 _ => {}
             }
         }
-        let minute = self.plan.rules.iter().any(|r| matches!(r.during, During::Clock { .. })).then(|| self.minute(t.wall));
+        let minute =
+            self.plan.rules.iter().any(|r| matches!(r.during, During::Clock { .. })).then(|| self.minute(t.wall));
         if dark.is_some() != self.was_dark || minute != self.was_minute {
             if dark.is_some() != self.was_dark {
                 self.version += 1;

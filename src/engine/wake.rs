@@ -31,7 +31,8 @@ impl Engine {
         let slot = &self.slots[s];
         let rule = &self.plan.rules[slot.rule];
         let after = rule.wakes_after.or(rule.wakes_always.then_some(Span::ZERO))?;
-        slot.k.alarm.as_ref().map(|a| a.since.boot + after)
+        // An alarm that was held back has stood only since it was announced.
+        slot.k.alarm.as_ref().map(|a| a.since.boot.max(a.announced.boot - rule.on_delay) + after)
     }
 
     /// Whether it is worth waking anybody at `t`.
@@ -45,8 +46,13 @@ impl Engine {
 
     /// In words, what would wake somebody tonight.
     pub(super) fn wake_words(&self) -> Vec<String> {
-        let wake: Vec<&RulePlan> =
-            self.plan.rules.iter().filter(|r| r.wakes_always || r.wakes_after.is_some()).filter(|r| self.applies(r)).collect();
+        let wake: Vec<&RulePlan> = self
+            .plan
+            .rules
+            .iter()
+            .filter(|r| r.wakes_always || r.wakes_after.is_some())
+            .filter(|r| self.applies(r))
+            .collect();
         if wake.is_empty() {
             return vec!["Nothing: no rule that applies here wakes anybody.".into()];
         }
@@ -54,12 +60,13 @@ impl Engine {
         let at_night: Vec<&&RulePlan> = wake.iter().filter(|r| !r.wakes_always).collect();
         if !at_night.is_empty() {
             out.push(match (self.plan.site, self.mode()) {
-                (true, _) => format!(
-                    "In a session, while it is dark and at least {} of darkness are left:",
-                    DARKNESS_LEFT
-                ),
+                (true, _) => {
+                    format!("In a session, while it is dark and at least {} of darkness are left:", DARKNESS_LEFT)
+                }
                 (false, Mode::Always) => "At any time, since neither a site nor a chain is configured:".into(),
-                (false, _) => "In a session, at any hour, since no site is configured and the darkness is not known:".into(),
+                (false, _) => {
+                    "In a session, at any hour, since no site is configured and the darkness is not known:".into()
+                }
             });
         }
         let after = |r: &RulePlan| match r.wakes_after {

@@ -305,7 +305,15 @@ impl Engine {
     }
 
     /// A sign of life is missing, or is back.
-    pub(super) fn sign(&mut self, i: usize, sign: &str, missing: bool, at: Stamp, within: Span, event: Option<EventKind>) {
+    pub(super) fn sign(
+        &mut self,
+        i: usize,
+        sign: &str,
+        missing: bool,
+        at: Stamp,
+        within: Span,
+        event: Option<EventKind>,
+    ) {
         let p = &mut self.things[i].p;
         if p.up == Some(false) {
             return;

@@ -19,7 +19,11 @@ impl Engine {
 
     /// A temperature in the scale that the person chose.
     pub(super) fn temperature(&self, celsius: f64) -> String {
-        if self.plan.fahrenheit { format!("{} °F", short(celsius * 1.8 + 32.0)) } else { format!("{} °C", short(celsius)) }
+        if self.plan.fahrenheit {
+            format!("{} °F", short(celsius * 1.8 + 32.0))
+        } else {
+            format!("{} °C", short(celsius))
+        }
     }
 
     /// A value with its unit.
@@ -45,7 +49,8 @@ impl Engine {
         let value = k.value.map(|v| self.quantity(v, slot.unit)).unwrap_or_default();
         let what = if slot.what.is_empty() { title } else { &slot.what };
         let in_brackets = if k.words.is_empty() { String::new() } else { format!(" ({})", k.words) };
-        let limit = |unit: Unit| rule.limit.map_or_else(String::new, |l| format!(" (limit {})", self.quantity(l, unit)));
+        let limit =
+            |unit: Unit| rule.limit.map_or_else(String::new, |l| format!(" (limit {})", self.quantity(l, unit)));
         match rule.builtin() {
             Some(B::ProgramEnded) if k.words.starts_with("not ") => format!("{title} is {}", k.words),
             Some(B::ProgramEnded) => format!("{title} ended{in_brackets}"),
@@ -203,7 +208,9 @@ impl Engine {
             (Some(false), Sort::Device) => "the machine does not see it".into(),
             (Some(false), Sort::Link) => "out of reach".into(),
             (Some(false), _) => "down".into(),
-            _ => p.slow.clone().or_else(|| p.log.as_ref().map(|l| format!("its log says: {}", l.1))).unwrap_or_default(),
+            _ => {
+                p.slow.clone().or_else(|| p.log.as_ref().map(|l| format!("its log says: {}", l.1))).unwrap_or_default()
+            }
         }
     }
 }
