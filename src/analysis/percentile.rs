@@ -66,7 +66,7 @@ impl Sample {
     pub fn median(&self) -> f64 {
         let n = self.sorted.len();
         let (a, b) = (self.sorted[(n - 1) / 2], self.sorted[n / 2]);
-        a + (b - a) / 2.0
+        if b.is_infinite() { b } else { a + (b - a) / 2.0 }
     }
     /// The smallest value; ∞ if all were lost.
     pub fn minimum(&self) -> f64 {

@@ -17,32 +17,41 @@ use super::special::{gamma_quantile, gamma_upper_quantile, poisson_lower, poisso
 /// Exact (Garwood) limits of the expected count behind an observed one; divide by the exposure for a rate.
 ///
 /// # Errors
-/// A confidence outside 0 to 1.
+/// A confidence outside 0 to 1, a count above a thousand million.
 pub fn garwood(count: u64, confidence: f64) -> Result<Limits> {
     let half = 0.5 * error::alpha(confidence)?;
-    let n = count as f64;
+    let n = counted(count)?;
     Ok(Limits {
         low: if count == 0 { 0.0 } else { gamma_quantile(half, n) },
         high: gamma_upper_quantile(half, n + 1.0),
     })
 }
 
+/// A count as a number. Beyond a thousand million the sums behind exact limits would take seconds.
+fn counted(count: u64) -> Result<f64> {
+    if count <= 1_000_000_000 {
+        Ok(count as f64)
+    } else {
+        Err(AnalysisError::Range { what: "a count", value: count as f64, expected: "at most 1000000000" })
+    }
+}
+
 /// One-sided exact upper limit of the expected count; for a count of 0 it is −ln(alpha).
 ///
 /// # Errors
-/// A confidence outside 0 to 1.
+/// A confidence outside 0 to 1, a count above a thousand million.
 pub fn upper_one_sided(count: u64, confidence: f64) -> Result<f64> {
     let alpha = error::alpha(confidence)?;
-    Ok(if count == 0 { -alpha.ln() } else { gamma_upper_quantile(alpha, count as f64 + 1.0) })
+    Ok(if count == 0 { -alpha.ln() } else { gamma_upper_quantile(alpha, counted(count)? + 1.0) })
 }
 
 /// One-sided exact lower limit of the expected count; 0 for a count of 0.
 ///
 /// # Errors
-/// A confidence outside 0 to 1.
+/// A confidence outside 0 to 1, a count above a thousand million.
 pub fn lower_one_sided(count: u64, confidence: f64) -> Result<f64> {
     let alpha = error::alpha(confidence)?;
-    Ok(if count == 0 { 0.0 } else { gamma_quantile(alpha, count as f64) })
+    Ok(if count == 0 { 0.0 } else { gamma_quantile(alpha, counted(count)?) })
 }
 
 /// A rate with its exact limits.

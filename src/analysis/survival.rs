@@ -218,6 +218,9 @@ pub struct MeanTime {
 pub fn mean_time_between(total_time: f64, faults: u64, stop: Stop, confidence: f64) -> Result<MeanTime> {
     let t = error::positive("the total time", total_time)?;
     let alpha = error::alpha(confidence)?;
+    if faults > 1_000_000_000 {
+        return Err(AnalysisError::Range { what: "faults", value: faults as f64, expected: "at most 1000000000" });
+    }
     let r = faults as f64;
     // Chi-square with 2r + 2 degrees of freedom, or 2r if the last fault ended it.
     let shape = match stop {

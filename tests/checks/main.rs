@@ -7,6 +7,7 @@ mod binomial;
 mod dew;
 mod fisher;
 mod gamma_poisson;
+mod laws;
 mod logistic;
 mod network;
 mod poisson;
