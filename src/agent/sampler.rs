@@ -79,13 +79,30 @@ pub fn run(
     let own = slots.iter().enumerate().filter(|(_, s)| s.lane == Lane::Own).map(|(i, _)| i).collect::<Vec<_>>();
     let any_shared = own.len() < slots.len();
     let hall = Arc::new(Hall {
-        state: Mutex::new(State { slots, stopping: false, generation: 0, readings: vec![], events: vec![] }),
+        state: Mutex::new(State {
+            slots,
+            stopping: false,
+            generation: 0,
+            readings: vec![],
+            events: vec![],
+            unmanned: vec![],
+        }),
         wake: Condvar::new(),
         signals,
         clock,
         outlet,
         pace,
     });
+    for (i, s) in hall.state().slots.iter().enumerate() {
+        if let Some(poke) = s.probe.as_ref().and_then(|p| p.poke()) {
+            let hall = Arc::downgrade(&hall);
+            poke.bind(move || {
+                if let Some(hall) = hall.upgrade() {
+                    hall.hasten(i);
+                }
+            });
+        }
+    }
     if any_shared {
         hall.clone().hire(Worker::Shared(0));
     }
@@ -166,6 +183,8 @@ struct Slot {
     took: Duration,
     /// The run under way has been declared stuck.
     overrun: bool,
+    /// Asked for once more while a run was under way.
+    again: bool,
     /// When its state was last told.
     told: Option<Instant>,
     /// Every signal that it is known to give.
@@ -191,6 +210,7 @@ impl Slot {
             in_row: 0,
             took: Duration::ZERO,
             overrun: false,
+            again: false,
             told: None,
         }
     }
@@ -252,6 +272,8 @@ struct State {
     /// What this pass of the shared worker has found so far; sent at its end, or when it gets stuck.
     readings: Vec<Reading>,
     events: Vec<Event>,
+    /// Workers for which there was no thread.
+    unmanned: Vec<Worker>,
 }
 
 struct Hall {
@@ -283,16 +305,30 @@ impl Hall {
         let hall = self.clone();
         let spawned = std::thread::Builder::new().name(name).stack_size(STACK).spawn(move || hall.work(w));
         if let Err(e) = spawned {
-            // Without a thread its probes are never run; their signals say why, and tending tries again.
-            tracing::error!(error = %e, "cannot start a thread for probes");
-            let why = Why::new(WhyCode::Failed, format!("no thread for the probe: {e}"));
+            // Without a thread its probes are not run; their signals say why, and tending tries again.
             let mut st = self.state();
-            for (i, s) in st.slots.iter_mut().enumerate() {
-                if matches!(w, Worker::Own(own) if own == i) || matches!(w, Worker::Shared(_) if s.lane == Lane::Shared)
-                {
-                    s.why = Some(why.clone());
-                }
+            if st.unmanned.is_empty() {
+                tracing::error!(error = %e, "cannot start a thread for probes");
             }
+            let why = Why::new(WhyCode::Failed, format!("no thread for the probe: {e}"));
+            let theirs = |i: usize, s: &Slot| match w {
+                Worker::Shared(_) => s.lane == Lane::Shared,
+                Worker::Own(own) => own == i,
+            };
+            st.slots.iter_mut().enumerate().filter(|(i, s)| theirs(*i, s)).for_each(|(_, s)| s.why = Some(why.clone()));
+            st.unmanned.push(w);
+        }
+    }
+
+    /// Has a probe run now, or once more if a run is under way. One in trouble keeps its back-off.
+    fn hasten(&self, i: usize) {
+        let mut st = self.state();
+        let s = &mut st.slots[i];
+        if s.running.is_some() {
+            s.again = true;
+        } else if s.why.is_none() {
+            s.due = Instant::now();
+            self.wake.notify_all();
         }
     }
 
@@ -387,7 +423,7 @@ impl Hall {
             readings.clear();
             s.due = now + back_off(self.pace.back_off, s.period, s.in_row);
         } else {
-            s.due = s.next_due(now);
+            s.due = if std::mem::take(&mut s.again) { now } else { s.next_due(now) };
             s.in_row = 0;
             s.why = None;
             let was = std::mem::replace(&mut s.health, Health::Well);
@@ -446,7 +482,9 @@ impl Hall {
             self.send(&mut st);
         }
         let generation = st.generation;
+        let unmanned = std::mem::take(&mut st.unmanned);
         drop(st);
+        unmanned.into_iter().for_each(|w| self.clone().hire(w));
         if hand_over {
             self.clone().hire(Worker::Shared(generation));
         }
@@ -527,5 +565,8 @@ fn words(p: &(dyn std::any::Any + Send)) -> String {
     text.unwrap_or_else(|| "no words".into())
 }
 
+#[cfg(test)]
+#[cfg(target_os = "linux")]
+mod live;
 #[cfg(test)]
 mod tests;

@@ -22,11 +22,16 @@
 pub mod boot;
 #[cfg(target_os = "linux")]
 pub mod chain;
+pub mod files;
 pub mod found;
 pub mod kept;
+#[cfg(target_os = "linux")]
+pub mod kernel;
 pub mod look_rights;
 pub mod outlet;
 pub mod parse;
+pub mod poke;
+pub mod reach;
 pub mod roots;
 pub mod sensors;
 pub mod take;
@@ -37,12 +42,15 @@ pub mod memory;
 pub mod pressure;
 #[cfg(target_os = "linux")]
 pub mod processor;
+#[cfg(target_os = "linux")]
+pub mod programs;
 
 #[cfg(test)]
 pub mod testing;
 
 pub use found::{Found, Group, look};
 pub use outlet::{Observation, Outlet};
+pub use poke::Poke;
 pub use roots::Roots;
 pub use take::{Gauge, Take};
 
@@ -75,6 +83,10 @@ pub trait Probe: Send {
     fn signals(&self) -> Vec<SignalId>;
     /// One run. At most one is under way. A panic in it is caught, told and followed by `recover` and another try.
     fn take(&mut self, out: &mut Take<'_>);
+    /// How others may ask for a run before its time; none: they may not.
+    fn poke(&self) -> Option<Poke> {
+        None
+    }
     /// After a panic: throws away whatever may be half made.
     fn recover(&mut self) {}
 }
@@ -122,6 +134,14 @@ pub struct All {
     pub sources: Vec<Box<dyn Source>>,
 }
 
+impl All {
+    /// Adds what another one holds.
+    pub fn extend(&mut self, more: All) {
+        self.probes.extend(more.probes);
+        self.sources.extend(more.sources);
+    }
+}
+
 /// The probes and sources that this configuration asks for on this system.
 pub fn all(s: &Setup<'_>) -> All {
     let mut a = All::default();
@@ -130,6 +150,7 @@ pub fn all(s: &Setup<'_>) -> All {
         a.probes.extend(processor::probes(s));
         a.probes.extend(pressure::probes(s));
         a.probes.extend(memory::probes(s));
+        a.extend(programs::all(s));
     }
     a.probes.extend(sensors::probes(s));
     a.sources.extend(sensors::sources(s));
@@ -147,6 +168,8 @@ const FINDERS: &[Finder] = &[
     pressure::found,
     #[cfg(target_os = "linux")]
     memory::found,
+    #[cfg(target_os = "linux")]
+    programs::found,
 ];
 
 /// A name that is written in the source.

@@ -111,6 +111,11 @@ impl<'a> Take<'a> {
         }
     }
 
+    /// A reading that was made elsewhere.
+    pub fn reading(&mut self, r: Reading) {
+        self.readings.push(r);
+    }
+
     /// An event.
     pub fn event(&mut self, e: Event) {
         self.events.push(e);

@@ -1,0 +1,98 @@
+//! Watched programs: found by name, measured, and their ends, restarts and hangs seen.
+//!
+//! Four parts share the [`roll::Roll`]: [`search`] finds processes (thread of its own), [`figures`] measures them each cycle
+//! (shared worker), [`exits`] waits for their ends (event), [`starts`] hears of new ones from the kernel where it tells.
+//! [`alive`] looks for signs of life.
+
+pub mod alive;
+pub mod exits;
+pub mod figures;
+pub mod procs;
+pub mod roll;
+pub mod search;
+pub mod starts;
+
+use super::{All, Found, Gauge, Group, Roots, Setup, parse};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use tokio::sync::mpsc::UnboundedReceiver;
+
+/// Everything that watches the configured programs; nothing, if none is.
+pub fn all(s: &Setup<'_>) -> All {
+    if s.config.programs.is_empty() {
+        return All::default();
+    }
+    let (mut a, roll, ends) = parts(s);
+    a.sources.push(Box::new(exits::Exits::new(s.roots.clone(), roll, s.clock.clone(), ends)));
+    a
+}
+
+/// Everything but the task that tells of starts and ends.
+fn parts(s: &Setup<'_>) -> (All, Arc<roll::Roll>, UnboundedReceiver<roll::Attached>) {
+    let mut a = All::default();
+    let entries = s
+        .config
+        .programs
+        .iter()
+        .map(|p| roll::Entry::new(p.clone(), Gauge::truth(&s.signals, p.name.clone(), format!("{} runs", p.title))))
+        .collect();
+    let (roll, ends) = roll::Roll::new(entries);
+    a.probes.push(Box::new(search::Search::new(s.roots.clone(), roll.clone())));
+    a.probes.push(Box::new(figures::Figures::new(s, roll.clone())));
+    if let Some(files) = alive::files::GrowingFiles::new(s.roots.clone(), roll.clone()) {
+        a.probes.push(Box::new(files));
+    }
+    if let Some(askers) = alive::net::Askers::new(roll.clone(), s.clock.clone()) {
+        a.sources.push(Box::new(askers));
+    }
+    if s.roots.is_system() {
+        a.sources.push(Box::new(starts::Starts::new(roll.clone())));
+    }
+    (a, roll, ends)
+}
+
+/// Running programs that a person may want to watch: those with a command line, without the system's own helpers of one
+/// instant, each name once.
+pub fn found(roots: &Roots) -> Vec<Found> {
+    let Ok(dir) = std::fs::read_dir(roots.path("proc")) else { return vec![] };
+    let mut by_name: BTreeMap<String, (u32, String)> = BTreeMap::new();
+    for pid in dir.flatten().filter_map(|e| parse::unsigned(e.file_name().as_encoded_bytes())) {
+        let Ok(pid) = u32::try_from(pid) else { continue };
+        let n = procs::Names::new(roots, pid);
+        let command = n.command();
+        if command.is_empty() || pid == std::process::id() {
+            continue;
+        }
+        let name = n.executable_name().unwrap_or_else(|| parse::text(n.comm()));
+        by_name.entry(name).and_modify(|(count, _)| *count += 1).or_insert((1, command));
+    }
+    by_name
+        .into_iter()
+        .map(|(name, (count, command))| {
+            let mut lines = vec!["[[programs]]".to_string()];
+            lines.push(format!("name = \"{}\"", crate::model::Name::part(&name)));
+            lines.push(format!("executable = {}", quoted(&name)));
+            let several = if count > 1 {
+                format!("{count} processes of this name: the oldest is watched. ")
+            } else {
+                String::new()
+            };
+            Found::with_lines(Group::Programs, name, lines, format!("{several}{}", shortened(&command)))
+        })
+        .collect()
+}
+
+/// A TOML string.
+fn quoted(t: &str) -> String {
+    toml::Value::from(t).to_string()
+}
+
+fn shortened(t: &str) -> String {
+    match t.char_indices().nth(100) {
+        Some((i, _)) => format!("{}…", &t[..i]),
+        None => t.to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests;
