@@ -9,8 +9,10 @@ pub mod incident;
 pub mod logging;
 pub mod look;
 pub mod out;
+pub mod pair;
 pub mod report;
 pub mod say;
+pub mod token;
 pub mod watch;
 
 use crate::config::{self, Config, paths};
@@ -68,6 +70,8 @@ commands! {
     "Set up" {
         Look => look,
         Check => check,
+        Pair => pair,
+        Token => token,
     }
     "Tonight" {
         Watch => watch,

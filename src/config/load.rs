@@ -239,6 +239,26 @@ fn agent(s: Section<'_>, a: &mut AgentSettings) {
 fn http(s: Section<'_>, h: &mut HttpSettings) {
     h.tls = s.flag("tls").unwrap_or(h.tls);
     h.plain_on_home_network = s.flag("plain_on_home_network").unwrap_or(h.plain_on_home_network);
+    if let Some(f) = s.get("names")
+        && let Some(all) = f.texts("host names by which people reach this agent")
+    {
+        let fit = |n: &str| {
+            (1..=253).contains(&n.len())
+                && n.split('.').all(|p| {
+                    !p.is_empty() && p.len() <= 63 && p.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-')
+                })
+        };
+        for (n, _) in &all {
+            if !fit(n) {
+                f.wrong(
+                    format!("`{n}` is no host name"),
+                    "letters, digits and hyphens, joined by dots",
+                    "write names = [\"pier.home.arpa\"], without scheme and port",
+                );
+            }
+        }
+        h.names = all.into_iter().map(|(n, _)| n.to_ascii_lowercase()).collect();
+    }
     if let Some(f) = s.get("listen")
         && let Some(t) = f.text("an address and a port")
     {

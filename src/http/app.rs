@@ -1,9 +1,12 @@
 //! What every handler shares.
 
-use super::{Ask, Serving};
+use super::auth::keys::KeyFile;
+use super::auth::slow::Slow;
+use super::page::Pictures;
+use super::{Serving, readers};
 use crate::config::Config;
 use crate::model::{Live, UnixMs};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use tokio::sync::{Semaphore, watch};
 
 /// At most so many open event streams.
@@ -20,6 +23,14 @@ pub struct Inner {
     pub stop: watch::Receiver<bool>,
     /// Permits for event streams.
     pub streams: Arc<Semaphore>,
+    /// Permits for reading the store.
+    pub readers: Arc<Semaphore>,
+    /// Tokens, paired browsers and codes.
+    pub keys: KeyFile,
+    /// Failed tries by address.
+    pub slow: Mutex<Slow>,
+    /// The pictures of the night so far.
+    pub pictures: Pictures,
 }
 
 impl std::ops::Deref for App {
@@ -32,7 +43,16 @@ impl std::ops::Deref for App {
 impl App {
     /// The shared state of one server.
     pub fn new(serving: Serving, stop: watch::Receiver<bool>) -> App {
-        App(Arc::new(Inner { serving, stop, streams: Arc::new(Semaphore::new(STREAMS)) }))
+        let keys = KeyFile::in_dir(&serving.state_dir);
+        App(Arc::new(Inner {
+            serving,
+            stop,
+            streams: Arc::new(Semaphore::new(STREAMS)),
+            readers: Arc::new(Semaphore::new(readers::AT_ONCE)),
+            keys,
+            slow: Mutex::new(Slow::default()),
+            pictures: Pictures::default(),
+        }))
     }
     /// The present as last published.
     pub fn live(&self) -> Arc<Live> {
@@ -50,9 +70,5 @@ impl App {
     /// matter. None before the first cycle.
     pub fn age_ms(&self, live: &Live) -> Option<i64> {
         (live.cycle > 0).then(|| (self.serving.clock.now().boot - live.at.boot).0.max(0))
-    }
-    /// Hands a wish to the agent.
-    pub fn commands(&self) -> &tokio::sync::mpsc::Sender<Ask> {
-        &self.serving.commands
     }
 }

@@ -1,6 +1,8 @@
 //! The door: where the agent listens, and the accept loop, in which everything that a peer can hold on to is bounded.
 
 use super::app::App;
+use super::auth::may_listen::{Refusal, may_listen};
+use super::auth::tls::{Certificate, TlsError};
 use super::gate::Peer;
 use super::wire::Moving;
 use super::{Serving, router};
@@ -20,6 +22,7 @@ use tokio::io::{AsyncRead, AsyncWrite, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinSet;
+use tokio_rustls::TlsAcceptor;
 use tower::ServiceExt;
 
 /// At most so many connections at once.
@@ -48,13 +51,25 @@ pub enum HttpError {
         /// What the system said.
         why: io::Error,
     },
+    /// Nobody uninvited may come in.
+    #[error(transparent)]
+    Unsafe(#[from] Refusal),
+    /// TLS was asked for and cannot be had.
+    #[error("TLS cannot be served: {0}")]
+    Tls(#[from] TlsError),
 }
 
 /// An open door: the address is taken, nobody is served yet.
-#[derive(Debug)]
 pub struct Door {
     listener: std::net::TcpListener,
     address: SocketAddr,
+    tls: Option<(TlsAcceptor, String)>,
+}
+
+impl std::fmt::Debug for Door {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Door").field("address", &self.address).field("tls", &self.tls.is_some()).finish()
+    }
 }
 
 impl Door {
@@ -62,18 +77,31 @@ impl Door {
     /// paired browsers and the certificate.
     ///
     /// # Errors
-    /// When the address is taken or not this machine's.
-    pub fn open(settings: &HttpSettings, _state_dir: &Path, _clock: &SharedClock) -> Result<Door, HttpError> {
+    /// When listening there would be unsafe, the address is taken or not this machine's, or there is no certificate.
+    pub fn open(settings: &HttpSettings, state_dir: &Path, clock: &SharedClock) -> Result<Door, HttpError> {
+        let now = clock.now().wall;
+        may_listen(settings, state_dir, now)?;
+        let tls = if settings.tls {
+            let c = Certificate::ready(settings, state_dir, now)?;
+            Some((c.acceptor()?, c.fingerprint()))
+        } else {
+            None
+        };
         let bind = |e| HttpError::Bind { address: settings.listen, why: e };
         let listener = std::net::TcpListener::bind(settings.listen).map_err(bind)?;
         listener.set_nonblocking(true).map_err(bind)?;
         let address = listener.local_addr().map_err(bind)?;
-        Ok(Door { listener, address })
+        Ok(Door { listener, address, tls })
     }
 
     /// The address that was taken (the port is the system's choice when `0` was asked for).
     pub fn address(&self) -> SocketAddr {
         self.address
+    }
+
+    /// SHA-256 fingerprint of the certificate, when TLS is served.
+    pub fn fingerprint(&self) -> Option<&str> {
+        self.tls.as_ref().map(|(_, f)| f.as_str())
     }
 
     /// Serves until `stop` is over, then ends event streams, lets answers under way finish for two seconds, and returns.
@@ -82,6 +110,7 @@ impl Door {
     /// When the listening socket cannot be used.
     pub async fn serve(self, serving: Serving, stop: impl Future<Output = ()> + Send) -> Result<(), HttpError> {
         let address = self.address;
+        let tls = self.tls.map(|(t, _)| t);
         let listener = TcpListener::from_std(self.listener).map_err(|why| HttpError::Bind { address, why })?;
         let (say_stop, stopped) = watch::channel(false);
         let app = router::router(App::new(serving, stopped.clone()));
@@ -109,11 +138,17 @@ impl Door {
                 talks.spawn(turn_away(stream));
                 continue;
             };
-            let (app, stopped) = (app.clone(), stopped.clone());
+            let (app, stopped, tls) = (app.clone(), stopped.clone(), tls.clone());
             talks.spawn(async move {
                 let _held = (permit, place);
                 let _ = stream.set_nodelay(true);
-                talk(stream, app, Peer { address: peer, tls: false }, stopped).await;
+                let peer = Peer { address: peer, tls: tls.is_some() };
+                let Some(tls) = tls else { return talk(stream, app, peer, stopped).await };
+                // Whoever speaks plain HTTP to a TLS port, or nothing at all, ends here.
+                if let Ok(Ok(s)) = tokio::time::timeout(HEADER_TIME, tls.accept(Moving::new(stream, WRITE_TIME))).await
+                {
+                    talk(s, app, peer, stopped).await;
+                }
             });
         }
         let _ = say_stop.send(true);

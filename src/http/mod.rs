@@ -16,19 +16,26 @@
 //! | `GET /api/v1/openapi.json`, `GET /api/v1/problems` | the description, and every kind of error answer |
 //! | `GET /metrics` | the latest readings as OpenMetrics text |
 
+mod act;
 mod api;
 mod app;
+pub mod auth;
 mod door;
+mod extract;
 mod gate;
 mod page;
 mod problem;
+mod readers;
 mod router;
 mod stream;
 #[cfg(test)]
 mod testing;
+#[cfg(test)]
+mod tests;
 mod wire;
 mod words;
 
+pub use auth::may_listen::{Refusal, may_listen};
 pub use door::{Door, HttpError, serve};
 
 use crate::clock::SharedClock;

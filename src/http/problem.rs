@@ -113,6 +113,10 @@ impl Problem {
         self.retry_after_s = Some(seconds.max(1));
         self
     }
+    /// The time after which another try makes sense, if it was stated.
+    pub fn seconds(&self) -> Option<u64> {
+        self.retry_after_s
+    }
     /// The kind.
     pub fn kind(&self) -> Kind {
         self.kind

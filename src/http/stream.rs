@@ -44,7 +44,7 @@ async fn feed(app: App, tx: mpsc::Sender<Event>, _permit: OwnedSemaphorePermit) 
         if tx.send(seen).await.is_err() {
             return;
         }
-        for (id, html) in page::parts(&app, &now) {
+        for (id, html) in page::parts(&app, &now).await {
             let mut h = DefaultHasher::new();
             html.hash(&mut h);
             if sent.insert(id, h.finish()) != Some(h.finish()) {

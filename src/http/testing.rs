@@ -1,35 +1,30 @@
 //! A server for tests, fed with invented values.
 
-use super::{Ask, Door, Serving};
+use super::app::App;
+use super::gate::Peer;
+use super::{Ask, Door, Serving, router};
 use crate::clock::{ManualClock, SharedClock};
 use crate::config::Config;
+use crate::model::incident::{Belongs, Member};
 use crate::model::live::{AlarmNow, DarkNow, StoreNow, ThingNow};
 use crate::model::{
-    AlarmId, BootMs, Condition, Live, Name, Priority, SignalDef, Signals, Stamp, Unit, UnixMs, Value, Why, WhyCode,
+    AlarmChange, AlarmId, Batch, BootMs, Condition, Event, EventKind, FaultKind, Incident, Live, Name, Outcome,
+    Priority, Reading, Session, SessionStart, SignalDef, Signals, Span, Stamp, Transition, Unit, UnixMs, Value, Why,
+    WhyCode,
 };
+use crate::store;
+use axum::body::Body;
+use axum::http::{HeaderMap, Request, StatusCode};
 use std::net::SocketAddr;
+use std::path::Path;
 use std::sync::Arc;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::{mpsc, oneshot, watch};
+use tower::ServiceExt;
 
 /// 2026-01-13 01:13:20 in central Europe.
 pub const NOW: Stamp = Stamp::new(UnixMs(1_768_263_200_000), BootMs(40_000_000));
-
-/// A running server with everything that an agent would hold.
-pub struct Served {
-    pub address: SocketAddr,
-    pub live: watch::Sender<Arc<Live>>,
-    #[allow(dead_code)]
-    pub config: watch::Sender<Arc<Config>>,
-    pub clock: Arc<ManualClock>,
-    #[allow(dead_code)]
-    pub commands: mpsc::Receiver<Ask>,
-    stop: Option<oneshot::Sender<()>>,
-    task: tokio::task::JoinHandle<()>,
-    #[allow(dead_code)]
-    pub state: tempfile::TempDir,
-}
 
 pub fn name(n: &str) -> Name {
     Name::new(n).unwrap()
@@ -38,12 +33,16 @@ pub fn name(n: &str) -> Name {
 /// Signals of an invented pier.
 pub fn signals() -> Signals {
     let s = Signals::new();
+    add_signals(&s);
+    s
+}
+
+fn add_signals(s: &Signals) {
     s.register(SignalDef::new(name("temperature.box"), Unit::Celsius, 0.1, "box").at("box"));
     s.register(SignalDef::new(name("temperature.outside"), Unit::Celsius, 0.1, "outside").at("outside"));
     s.register(SignalDef::new(name("load.cpu"), Unit::Percent, 0.1, "processor"));
     s.register(SignalDef::new(name("link.house.round-trip"), Unit::Milliseconds, 0.01, "round trip to the house"));
     s.register(SignalDef::new(name("humidity.box"), Unit::Percent, 0.1, "box humidity").at("box"));
-    s
 }
 
 /// The present of an invented night that has just gone wrong.
@@ -102,36 +101,194 @@ pub fn broken_night(signals: &Signals) -> Live {
     }
 }
 
-impl Served {
-    pub async fn start() -> Served {
-        Served::with(|_| {}).await
+/// A store with the invented night up to `NOW`: an hour of temperature, one alarm, an event with a command line.
+pub fn store_with_night(path: &Path) -> store::Writer {
+    let start = NOW.plus(Span(-3_600_000));
+    let clock: SharedClock = ManualClock::at(NOW);
+    let (writer, opened) = store::open(path, store::Options::new(clock, "boot")).unwrap();
+    add_signals(&opened.signals);
+    let id = opened.signals.id(&name("temperature.box")).unwrap();
+    let readings = (0..3600).map(|s| Reading::known(id, start.plus(Span::secs(s)), f64::from(s as i32 % 60) / 10.0));
+    let transition = |seq, at, change| Transition {
+        seq,
+        at,
+        announced: at,
+        alarm: AlarmId(7),
+        rule: name("rule.program-ended"),
+        thing: name("program.mount"),
+        priority: Priority::High,
+        change,
+        wakes: true,
+        text: "the mount program ended (signal 9)".into(),
+        value: None,
+        incident: Some(3),
+        saved: true,
+    };
+    let end = NOW.plus(Span(-1000));
+    let write = store::Write {
+        batch: Batch {
+            at: NOW,
+            readings: readings.collect(),
+            events: vec![
+                Event::new(end, name("program.mount"), EventKind::ProgramStarted, "")
+                    .with("command", "mount --password secret")
+                    .with("pid", 7),
+            ],
+        },
+        outcome: Outcome {
+            transitions: vec![
+                transition(11, end, AlarmChange::Raised),
+                transition(12, NOW, AlarmChange::Acknowledged { by: "page".into() }),
+            ],
+            incidents: vec![Incident {
+                id: 3,
+                session: Some(1),
+                opened: end,
+                closed: None,
+                members: vec![Member {
+                    thing: name("program.mount"),
+                    at: end,
+                    within: Span::ZERO,
+                    until: None,
+                    alarm: Some(AlarmId(7)),
+                    event: None,
+                    belongs: Belongs::First,
+                    text: "the mount program ended (signal 9)".into(),
+                }],
+                order_certain: true,
+                kind: FaultKind::Program,
+                harmless: false,
+                pause_only: false,
+                mark: None,
+            }],
+            sessions: vec![Session { id: 1, started: start, why: SessionStart::ChainUp, ended: None, end_why: None }],
+            ..Outcome::default()
+        },
+        engine_state: None,
+    };
+    writer.write(write).unwrap().blocking_recv().unwrap().unwrap();
+    writer
+}
+
+/// Everything that an agent would hold, and the router without sockets.
+pub struct Desk {
+    pub app: App,
+    router: axum::Router,
+    pub live: watch::Sender<Arc<Live>>,
+    #[allow(dead_code)]
+    pub config: watch::Sender<Arc<Config>>,
+    pub clock: Arc<ManualClock>,
+    pub commands: mpsc::Receiver<Ask>,
+    pub state: tempfile::TempDir,
+    _stop: watch::Sender<bool>,
+}
+
+/// An answer, read to its end.
+#[derive(Debug)]
+pub struct Answer {
+    pub status: StatusCode,
+    pub headers: HeaderMap,
+    pub text: String,
+}
+
+impl Answer {
+    pub fn json(&self) -> serde_json::Value {
+        serde_json::from_str(&self.text).unwrap_or_else(|e| panic!("{e}: {self:?}"))
+    }
+}
+
+/// Where a request comes from.
+pub const HERE: &str = "127.0.0.1:5000";
+pub const PHONE: &str = "192.168.7.20:5000";
+
+fn serving(state: &tempfile::TempDir) -> (Serving, Held) {
+    let signals = signals();
+    let (live_tx, live) = watch::channel(Arc::new(broken_night(&signals)));
+    let (config_tx, config) = watch::channel(Arc::new(Config::default()));
+    let (tx, commands) = mpsc::channel(4);
+    let clock = ManualClock::at(NOW);
+    let shared: SharedClock = clock.clone();
+    let serving =
+        Serving { live, config, signals, store: None, commands: tx, state_dir: state.path().into(), clock: shared };
+    (serving, Held { live: live_tx, config: config_tx, clock, commands })
+}
+
+struct Held {
+    live: watch::Sender<Arc<Live>>,
+    config: watch::Sender<Arc<Config>>,
+    clock: Arc<ManualClock>,
+    commands: mpsc::Receiver<Ask>,
+}
+
+impl Desk {
+    pub fn new(change: impl FnOnce(&mut Serving)) -> Desk {
+        let state = tempfile::tempdir().unwrap();
+        let (mut serving, h) = serving(&state);
+        change(&mut serving);
+        let (stop, stopped) = watch::channel(false);
+        let app = App::new(serving, stopped);
+        Desk {
+            router: router::router(app.clone()),
+            app,
+            live: h.live,
+            config: h.config,
+            clock: h.clock,
+            commands: h.commands,
+            state,
+            _stop: stop,
+        }
     }
 
-    /// Starts a server on a free port of loopback; `change` may change what it is given.
-    pub async fn with(change: impl FnOnce(&mut Serving)) -> Served {
+    /// One request from an address, with header lines and a body.
+    pub async fn ask(&self, from: &str, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
+        let mut r = Request::builder().method(method).uri(path);
+        if !headers.iter().any(|(n, _)| *n == "host") {
+            r = r.header("host", "localhost:7417");
+        }
+        for (n, v) in headers {
+            r = r.header(*n, *v);
+        }
+        let mut r = r.body(Body::from(body.to_owned())).unwrap();
+        r.extensions_mut().insert(Peer { address: from.parse().unwrap(), tls: false });
+        let a = self.router.clone().oneshot(r).await.unwrap();
+        let (parts, body) = a.into_parts();
+        let text = axum::body::to_bytes(body, 1 << 24).await.unwrap();
+        Answer { status: parts.status, headers: parts.headers, text: String::from_utf8_lossy(&text).into_owned() }
+    }
+
+    /// One GET.
+    pub async fn get(&self, from: &str, path: &str, headers: &[(&str, &str)]) -> Answer {
+        self.ask(from, "GET", path, headers, "").await
+    }
+}
+
+/// A running server.
+pub struct Served {
+    pub address: SocketAddr,
+    pub clock: Arc<ManualClock>,
+    pub live: watch::Sender<Arc<Live>>,
+    stop: Option<oneshot::Sender<()>>,
+    task: tokio::task::JoinHandle<()>,
+    _held: (tempfile::TempDir, watch::Sender<Arc<Config>>, mpsc::Receiver<Ask>),
+}
+
+impl Served {
+    /// Starts a server on a free port of loopback.
+    pub async fn start() -> Served {
         let state = tempfile::tempdir().unwrap();
-        let signals = signals();
-        let (live_tx, live) = watch::channel(Arc::new(broken_night(&signals)));
-        let (config_tx, config) = watch::channel(Arc::new(Config::default()));
-        let (tx, commands) = mpsc::channel(4);
-        let clock = ManualClock::at(NOW);
-        let shared: SharedClock = clock.clone();
-        let mut serving =
-            Serving { live, config, signals, store: None, commands: tx, state_dir: state.path().into(), clock: shared };
-        change(&mut serving);
+        let (serving, h) = serving(&state);
         let mut settings = serving.config.borrow().http.clone();
         settings.listen.set_port(0);
         let door = Door::open(&settings, &serving.state_dir, &serving.clock).unwrap();
         let address = door.address();
         let (stop, stopped) = oneshot::channel();
         let task = tokio::spawn(async move {
-            door.serve(serving, async {
+            let stopped = async {
                 let _ = stopped.await;
-            })
-            .await
-            .unwrap();
+            };
+            door.serve(serving, stopped).await.unwrap();
         });
-        Served { address, live: live_tx, config: config_tx, clock, commands, stop: Some(stop), task, state }
+        Served { address, clock: h.clock, live: h.live, stop: Some(stop), task, _held: (state, h.config, h.commands) }
     }
 
     /// Sends raw bytes and reads until the server closes the connection.

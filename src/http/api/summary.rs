@@ -1,8 +1,9 @@
 //! `GET /api/v1/summary`: the present in one record.
 
+use super::views::{AlarmView, SessionView, Unreadable, unreadable};
 use crate::http::app::App;
-use crate::model::live::{AlarmNow, DarkNow, ProbeNow, StoreNow, ThingNow};
-use crate::model::{Condition, Live, Name, Session, Signals, UnixMs, WhyCode};
+use crate::model::live::{DarkNow, ProbeNow, StoreNow, ThingNow};
+use crate::model::{Condition, Live, Signals, UnixMs};
 use axum::Json;
 use axum::extract::State;
 use serde::Serialize;
@@ -16,7 +17,6 @@ pub struct Summary {
     condition: Condition,
     sentence: String,
     at: UnixMs,
-    /// How old this knowledge is; null before the first cycle.
     age_ms: Option<i64>,
     cycle: u64,
     seq: i64,
@@ -34,99 +34,19 @@ pub struct Summary {
     last_light_frame: Option<UnixMs>,
 }
 
-/// A standing alarm.
-#[derive(Debug, Serialize)]
-pub struct AlarmView {
-    alarm: i64,
-    rule: Name,
-    thing: Name,
-    priority: crate::model::Priority,
-    since: UnixMs,
-    standing: bool,
-    acknowledged: bool,
-    shelved_until: Option<UnixMs>,
-    chattering: bool,
-    stale: bool,
-    saved: bool,
-    text: String,
-    incident: Option<i64>,
-}
-
-impl From<&AlarmNow> for AlarmView {
-    fn from(a: &AlarmNow) -> AlarmView {
-        AlarmView {
-            alarm: a.alarm.0,
-            rule: a.rule.clone(),
-            thing: a.thing.clone(),
-            priority: a.priority,
-            since: a.since.wall,
-            standing: a.standing,
-            acknowledged: a.acknowledged,
-            shelved_until: a.shelved_until,
-            chattering: a.chattering,
-            stale: a.stale,
-            saved: a.saved,
-            text: a.text.clone(),
-            incident: a.incident,
-        }
-    }
-}
-
-/// A session.
-#[derive(Debug, Serialize)]
-pub struct SessionView {
-    session: i64,
-    started: UnixMs,
-    why: crate::model::SessionStart,
-    ended: Option<UnixMs>,
-    end_why: Option<crate::model::SessionEnd>,
-}
-
-impl From<&Session> for SessionView {
-    fn from(s: &Session) -> SessionView {
-        SessionView {
-            session: s.id,
-            started: s.started.wall,
-            why: s.why,
-            ended: s.ended.map(|e| e.wall),
-            end_why: s.end_why,
-        }
-    }
-}
-
-/// A signal that cannot be read now, and why.
-#[derive(Clone, Debug, Serialize)]
-pub struct Unreadable {
-    /// Which signal.
-    pub signal: Name,
-    /// Since when the latest such reading stands.
-    pub at: UnixMs,
-    /// Kind of reason.
-    pub code: WhyCode,
-    /// Said to people.
-    pub text: String,
-}
-
-/// What cannot be read now. The first measurement after a start is no trouble.
-pub fn unreadable(live: &Live, signals: &Signals) -> Vec<Unreadable> {
-    live.latest
-        .iter()
-        .filter_map(|(id, at, value)| {
-            let why = value.why().filter(|w| w.code != WhyCode::NotYet)?;
-            let def = signals.def(*id)?;
-            Some(Unreadable { signal: def.name.clone(), at: *at, code: why.code, text: why.text.to_string() })
-        })
-        .collect()
-}
+/// Knowledge older than this is no longer the present.
+pub const OLD_AFTER_MS: i64 = 60_000;
 
 impl Summary {
-    /// From the published present.
+    /// From the published present. When nothing was looked at yet, or the agent has stood still for a minute, the condition is
+    /// unknown, whatever it was.
     pub fn of(live: &Live, signals: &Signals, age_ms: Option<i64>) -> Summary {
+        let fresh = age_ms.is_some_and(|a| a < OLD_AFTER_MS);
         Summary {
             field: live.field.clone(),
             version: env!("CARGO_PKG_VERSION"),
             invented: live.invented,
-            condition: live.condition,
+            condition: if fresh { live.condition } else { Condition::Unknown },
             sentence: live.sentence.clone(),
             at: live.at.wall,
             age_ms,

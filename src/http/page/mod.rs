@@ -1,108 +1,191 @@
-//! The page: a letter about the night, sentence first. Drawn on the server; a small script only keeps it fresh.
+//! The page: a letter about the night, sentence first. Drawn on the server; a small script only keeps it fresh, and without
+//! it the page reloads itself and its buttons are plain forms.
 
+pub mod act;
 pub mod assets;
+mod letter;
+mod now;
+pub mod pair;
+mod pictures;
 
-use super::api::summary::unreadable;
+pub use pictures::Pictures;
+
 use super::app::App;
+use super::gate::{self, Peer};
+use super::problem::Problem;
 use super::words::Show;
-use crate::model::{Condition, Live, Span};
-use axum::extract::State;
-use maud::{DOCTYPE, Markup, html};
+use crate::model::{Condition, Live, Span, UnixMs};
+use crate::night::night_of;
+use axum::Extension;
+use axum::extract::{Request, State};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+/// Knowledge older than this is shown as ageing.
+const AGEING_MS: i64 = 15_000;
+/// Knowledge older than this is no longer shown as the present.
+const OLD_MS: i64 = 60_000;
+
+/// Everything that a section is drawn from.
+pub struct Scene<'a> {
+    app: &'a App,
+    live: &'a Live,
+    show: Show,
+    now: UnixMs,
+    age_ms: Option<i64>,
+}
+
+impl<'a> Scene<'a> {
+    fn new(app: &'a App, live: &'a Live) -> Scene<'a> {
+        Scene { app, live, show: Show::of(&app.config()), now: app.now(), age_ms: app.age_ms(live) }
+    }
+    /// Whether what is known is still the present.
+    fn fresh(&self) -> bool {
+        self.age_ms.is_some_and(|a| a < OLD_MS)
+    }
+    /// The condition, as far as it can be told now.
+    fn condition(&self) -> Condition {
+        if self.fresh() { self.live.condition } else { Condition::Unknown }
+    }
+}
+
+/// The looks that a person can choose; none follows the device.
+fn chosen_look(headers: &HeaderMap) -> &'static str {
+    match gate::cookie(headers, "look").as_deref() {
+        Some("day") => "day",
+        Some("night") => "night",
+        _ => "",
+    }
+}
 
 /// `GET /`
-pub async fn show(State(app): State<App>) -> Markup {
+pub async fn show(State(app): State<App>, headers: HeaderMap) -> Response {
     let live = app.live();
-    let show = Show::of(&app.config());
-    let age = app.age_ms(&live);
+    let pictures = app.pictures.fresh(&app, &live).await;
+    let scene = Scene::new(&app, &live);
+    let said = act::said(&headers);
+    let look = chosen_look(&headers);
+    let body = html! {
+        (head(&scene))
+        @if live.invented {
+            p.notice { strong { "Invented data." } " This is a rehearsal, not a night that was." }
+        }
+        @if let Some(said) = &said { p.notice role="status" { (said) } }
+        @for (id, part) in sections(&scene, &pictures) {
+            section id=(id) { (PreEscaped(part)) }
+        }
+        (foot(look))
+    };
+    let title = format!("{}: {}", live.field, scene.condition().word());
+    let ageing = match scene.age_ms {
+        Some(a) if a < AGEING_MS => "",
+        Some(a) if a < OLD_MS => "ageing",
+        _ => "old",
+    };
+    let mut answer = frame(&title, look, ageing, true, &body).into_response();
+    if said.is_some() {
+        answer.headers_mut().append(header::SET_COOKIE, HeaderValue::from_static(act::FORGET));
+    }
+    answer
+}
+
+fn head(s: &Scene<'_>) -> Markup {
+    let night = night_of(s.now, &s.show.zone);
+    let age = s.age_ms.map(|a| a.to_string()).unwrap_or_default();
     html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (live.field) ": " (live.condition.word()) }
-                link rel="stylesheet" href="/page.css";
-                link rel="icon" href="/favicon.svg";
-                noscript { meta http-equiv="refresh" content="20"; }
-                script src="/page.js" defer {}
-            }
-            body {
-                main {
-                    header {
-                        span { (live.field) " · night of " (show.night_of(app.now())) @if live.invented { " · " em { "invented" } } }
-                        span id="seen" data-age=(age.map(|a| a.to_string()).unwrap_or_default()) {
-                            @match age {
-                                Some(a) => { "last seen " (Span(a)) " ago" }
-                                None => { "not seen yet" }
-                            }
-                        }
-                    }
-                    @for (id, html) in parts(&app, &live) {
-                        section id=(id) { (maud::PreEscaped(html)) }
-                    }
+        header {
+            span { (s.live.field) " · night of " (s.show.evening(night.from)) }
+            span #seen data-age=(age) {
+                @match s.age_ms {
+                    Some(a) if a < 1000 => "last seen just now",
+                    Some(a) => { "last seen " (Span(a)) " ago" }
+                    None => "not seen yet",
                 }
             }
+        }
+    }
+}
+
+fn foot(look: &str) -> Markup {
+    let choice = |word: &str, to: &str| {
+        html! { @if look == to { strong aria-current="true" { (word) } } @else { a href={ "/look?as=" (if to.is_empty() { "auto" } else { to }) } { (word) } } }
+    };
+    html! {
+        footer {
+            p { "Look: " (choice("day", "day")) " · " (choice("night, red on black", "night")) " · " (choice("as this device", "")) }
+            p { "For programs: " a href="/api/v1/summary" { "summary" } ", " a href="/api/v1/openapi.json" { "description" } ", " a href="/metrics" { "metrics" } ". tilldawn " (env!("CARGO_PKG_VERSION")) }
         }
     }
 }
 
 /// The sections that change, by id.
-pub fn parts(app: &App, live: &Live) -> Vec<(&'static str, String)> {
-    let show = Show::of(&app.config());
+fn sections(s: &Scene<'_>, pictures: &str) -> Vec<(&'static str, String)> {
     vec![
-        ("state", state(live).into_string()),
-        ("now", latest(app, live, &show).into_string()),
-        ("wakes", wakes(live).into_string()),
-        ("unreadable", cannot_read(app, live).into_string()),
+        ("state", letter::state(s).into_string()),
+        ("try", letter::try_this(s).into_string()),
+        ("night", pictures.to_owned()),
+        ("now", now::now(s).into_string()),
+        ("wakes", letter::wakes(s).into_string()),
+        ("unreadable", now::unreadable(s).into_string()),
+        ("session", letter::session(s).into_string()),
     ]
 }
 
-fn state(live: &Live) -> Markup {
-    let started = live.cycle > 0;
-    html! {
-        h1 {
-            @if started { (live.sentence) } @else { "The agent has started and has not looked yet." }
-        }
-        @if started && live.condition != Condition::Working {
-            p { "State: " strong { (live.condition.word()) } "." }
-        }
-        @for t in live.things.iter().filter(|t| !t.because.is_empty()) {
-            p { (t.title) ": " strong { (t.condition.word()) } ", " (t.because) "." }
-        }
-        @if !live.try_this.is_empty() {
-            h2 { "What to try" }
-            @for t in &live.try_this { p { (t) } }
-        }
-    }
+/// The same for an open page.
+pub async fn parts(app: &App, live: &Live) -> Vec<(&'static str, String)> {
+    let pictures = app.pictures.fresh(app, live).await;
+    sections(&Scene::new(app, live), &pictures)
 }
 
-fn latest(app: &App, live: &Live, show: &Show) -> Markup {
+/// The document around a body. `kept_fresh`: with the script, and reloading by itself without it.
+fn frame(title: &str, look: &str, ageing: &str, kept_fresh: bool, body: &Markup) -> Markup {
     html! {
-        h2 { "Now" }
-        table {
-            @for (id, _, value) in &live.latest {
-                @if let Some(def) = app.serving.signals.def(*id) {
-                    tr { th scope="row" { (def.what) } td { (show.reading(value, &def)) } }
+        (DOCTYPE)
+        html lang="en" class={ (look) " " (ageing) } {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (title) }
+                link rel="stylesheet" href="/look.css";
+                link rel="stylesheet" href="/page.css";
+                link rel="icon" type="image/svg+xml" href="/favicon.svg";
+                @if kept_fresh {
+                    noscript { meta http-equiv="refresh" content="20"; }
+                    script src="/page.js" defer {}
                 }
             }
+            body.report { main { (body) } }
         }
     }
 }
 
-fn wakes(live: &Live) -> Markup {
-    html! {
-        h2 { "Tonight this would wake somebody" }
-        @if live.wakes.is_empty() { p { "Nothing." } }
-        @for w in &live.wakes { p { (w) } }
-    }
+/// A page with a few words, such as an error.
+fn plain(title: &str, look: &str, body: &Markup) -> Markup {
+    frame(title, look, "", false, &html! { header { span { "tilldawn" } } h1 { (title) } (body) })
 }
 
-fn cannot_read(app: &App, live: &Live) -> Markup {
-    let all = unreadable(live, &app.serving.signals);
-    html! {
-        @if !all.is_empty() {
-            h2 { "What cannot be read" }
-            @for u in &all { p { (u.signal) ": " (u.text) } }
-        }
-    }
+/// Whether a browser asks for a page (and not a program for data).
+pub fn is_wanted(request: &Request) -> bool {
+    matches!(*request.method(), Method::GET | Method::HEAD)
+        && !request.uri().path().starts_with("/api")
+        && request.headers().get(header::ACCEPT).and_then(|a| a.to_str().ok()).is_some_and(|a| a.contains("text/html"))
+}
+
+/// An address that leads nowhere.
+pub fn nothing_here(path: &str) -> (StatusCode, Markup) {
+    let body = html! { p { "There is nothing at " code { (path) } "." } p { a href="/" { "To the page of tonight" } } };
+    (StatusCode::NOT_FOUND, plain("Nothing here", "", &body))
+}
+
+/// `GET /look?as=day|night|auto`: keeps the chosen look and goes back to the page.
+pub async fn look(Extension(peer): Extension<Peer>, mut p: super::extract::Params) -> Result<Response, Problem> {
+    let chosen = p.words("as", |w| ["day", "night", "auto"].into_iter().find(|k| *k == w))?;
+    p.finish()?;
+    let secure = if peer.tls { "; Secure" } else { "" };
+    let cookie = match chosen.first() {
+        Some(&"auto") | None => format!("look=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict{secure}"),
+        Some(look) => format!("look={look}; Path=/; Max-Age=34560000; HttpOnly; SameSite=Strict{secure}"),
+    };
+    Ok((StatusCode::SEE_OTHER, [(header::LOCATION, "/".to_owned()), (header::SET_COOKIE, cookie)]).into_response())
 }

@@ -1,0 +1,193 @@
+//! The words of the letter: the state, what is wrong, what to try, what would wake somebody, the session.
+
+use super::Scene;
+use crate::model::live::AlarmNow;
+use crate::model::{Condition, Name, Priority, SessionStart, Span};
+use crate::report::say;
+use maud::{Markup, html};
+
+/// A shape that says the condition without colour: a disc is whole, a triangle warns, a square with a stroke through it is
+/// broken, a ring with a gap is not known, a dash is not in use.
+pub fn mark(c: Condition) -> Markup {
+    let class = match c {
+        Condition::Working => "mark working",
+        Condition::Impaired => "mark impaired",
+        Condition::Failed => "mark failed",
+        Condition::Unknown => "mark unknown",
+        Condition::NotInUse => "mark unused",
+    };
+    html! {
+        svg class=(class) viewBox="0 0 20 20" aria-hidden="true" {
+            @match c {
+                Condition::Working => { circle cx="10" cy="10" r="6.5" {} path d="M6.8 10.2 L9.2 12.8 L13.4 7.4" {} }
+                Condition::Impaired => { path d="M10 3 L17.5 16.5 H2.5 Z" {} path d="M10 8 V12 M10 14 V14.6" {} }
+                Condition::Failed => { rect x="3" y="3" width="14" height="14" {} path.through d="M6.5 6.5 L13.5 13.5 M13.5 6.5 L6.5 13.5" {} }
+                Condition::Unknown => { path d="M15.5 6.5 A6.5 6.5 0 1 0 16.5 10" {} path d="M10 6.5 V11 M10 13 V13.6" {} }
+                Condition::NotInUse => { path d="M4 10 H16" {} }
+            }
+        }
+    }
+}
+
+/// Condition, sentence, and what is wrong.
+pub fn state(s: &Scene<'_>) -> Markup {
+    let live = s.live;
+    let c = s.condition();
+    let alarmed = |thing: &Name| live.alarms.iter().any(|a| a.standing && a.thing == *thing);
+    let also = live.things.iter().filter(|t| {
+        matches!(t.condition, Condition::Failed | Condition::Impaired | Condition::Unknown) && !alarmed(&t.thing)
+    });
+    html! {
+        p.condition { (mark(c)) strong { (c.word()) } }
+        @match s.age_ms {
+            None => h1 { "The agent has started and has not looked yet." }
+            Some(a) if !s.fresh() => {
+                h1 { "Nothing is known since " (say::clock(live.at.wall, &s.show.zone)) ": the agent has stood still for " (Span(a)) "." }
+                p { "What follows is how it was then. Then it said: " (live.sentence) }
+            }
+            Some(_) => h1 { (live.sentence) }
+        }
+        @for t in also {
+            p { (mark(t.condition)) " " (say::sentence_start(&t.title)) " is " strong { (t.condition.word()) } @if !t.because.is_empty() { ": " (t.because) } "." }
+        }
+        (alarms(s))
+        @if !live.store.well && live.cycle > 0 {
+            p.caution { "The store does not take what is measured: " (live.store.because) ". " (say::sentence_start(&say::count(usize::try_from(live.store.waiting).unwrap_or(usize::MAX), "reading"))) " wait in memory" @if live.store.dropped > 0 { ", " (live.store.dropped) " had to be dropped" } "." }
+        }
+    }
+}
+
+fn alarms(s: &Scene<'_>) -> Markup {
+    let all = &s.live.alarms;
+    let unseen = all.iter().filter(|a| !a.acknowledged && a.shelved_until.is_none()).count();
+    html! {
+        @if !all.is_empty() {
+            ul.alarms { @for a in all { li { (alarm(s, a)) } } }
+            @if unseen > 1 {
+                form method="post" action="/act" { input type="hidden" name="do" value="acknowledge-all"; button.wanted { "All seen" } }
+            }
+        }
+    }
+}
+
+fn alarm(s: &Scene<'_>, a: &AlarmNow) -> Markup {
+    let held = a.shelved_until;
+    let condition = match (a.standing, a.priority) {
+        (false, _) => Condition::Working,
+        (true, Priority::High) => Condition::Failed,
+        (true, _) => Condition::Impaired,
+    };
+    html! {
+        p { (mark(condition)) " " (say::sentence_start(&a.text)) (if a.text.ends_with('.') { "" } else { "." }) }
+        p.soft {
+            @if a.standing { "since " } @else { "over; it began at " }
+            (s.show.clock(a.since.wall, s.now))
+            @if a.standing { ", for " (duration(s, a)) }
+            " · priority " (a.priority.word())
+            @if a.acknowledged { " · seen" }
+            @if let Some(t) = held { " · held back until " (s.show.clock(t, s.now)) }
+            @if a.chattering { " · comes and goes" }
+            @if a.stale { " · stands for more than a day" }
+            @if !a.saved { " · " strong { "not saved" } ": the store did not take it yet" }
+        }
+        div.acts {
+            @if !a.acknowledged { (button(a, "acknowledge", None, "Seen", true)) }
+            @if held.is_some() {
+                (button(a, "unshelve", None, "Hold back no longer", false))
+            } @else if a.standing {
+                (button(a, "shelve", Some("1h"), "Hold back for 1 h", false))
+                (button(a, "shelve", Some("noon"), "Hold back until noon", false))
+            }
+        }
+    }
+}
+
+/// How long an alarm stands, rounded so that the section does not change every second.
+fn duration(s: &Scene<'_>, a: &AlarmNow) -> Span {
+    let ms = (s.live.at.boot - a.since.boot).0.max(0);
+    Span(if ms < 60_000 { ms / 10_000 * 10_000 } else { ms / 60_000 * 60_000 })
+}
+
+fn button(a: &AlarmNow, what: &str, lasting: Option<&str>, words: &str, wanted: bool) -> Markup {
+    html! {
+        form method="post" action="/act" {
+            input type="hidden" name="do" value=(what);
+            input type="hidden" name="alarm" value=(a.alarm.0);
+            @if let Some(l) = lasting { input type="hidden" name="lasting" value=(l); }
+            button.wanted[wanted] aria-label={ (words) ": " (a.text) } { (words) }
+        }
+    }
+}
+
+/// What to try, each with its caution.
+pub fn try_this(s: &Scene<'_>) -> Markup {
+    html! {
+        @if !s.live.try_this.is_empty() {
+            h2 { "What to try" }
+            @for t in &s.live.try_this { p { (t) } }
+        }
+    }
+}
+
+/// What would wake somebody tonight.
+pub fn wakes(s: &Scene<'_>) -> Markup {
+    html! {
+        @if s.live.cycle > 0 {
+            h2 { "Tonight this would wake somebody" }
+            @if s.live.wakes.is_empty() { p { "Nothing." } }
+            @else { ul { @for w in &s.live.wakes { li { (w) } } } }
+        }
+    }
+}
+
+/// The session, and the button that begins or ends it.
+pub fn session(s: &Scene<'_>) -> Markup {
+    let act = |what: &str, words: &str| {
+        html! { form method="post" action="/act" { input type="hidden" name="do" value=(what); button { (words) } } }
+    };
+    html! {
+        @if s.live.cycle > 0 {
+            h2 { "Session" }
+            @match &s.live.session {
+                Some(now) => {
+                    p { "A session goes on since " (s.show.clock(now.started.wall, s.now)) ": " (began(now.why)) "." }
+                    @if now.why != SessionStart::Always {
+                        p.soft { "Ending it tells the agent that the programs may be closed; then that is no fault." }
+                        div.acts { (act("session-end", "End the session")) }
+                    }
+                }
+                None => {
+                    p { "No session goes on: programs, devices and frames are not in use and raise no alarm." }
+                    div.acts { (act("session-start", "Start a session now")) }
+                }
+            }
+            (darkness(s))
+        }
+    }
+}
+
+fn began(why: SessionStart) -> &'static str {
+    match why {
+        SessionStart::LightFrame => "the chain of programs was up and a light frame arrived",
+        SessionStart::ChainUp => "all programs of the chain are up",
+        SessionStart::Person => "somebody started it",
+        SessionStart::Dusk => "darkness began",
+        SessionStart::Always => "neither a site nor a chain of programs is configured, so the agent always watches",
+    }
+}
+
+fn darkness(s: &Scene<'_>) -> Markup {
+    let d = s.live.dark;
+    html! {
+        @if d.known {
+            @match (d.dark, d.from, d.to) {
+                (true, _, Some(to)) => p.soft { "It is dark until " (s.show.clock(to, s.now)) "." },
+                (true, _, None) => p.soft { "It is dark." },
+                (false, Some(from), Some(to)) => p.soft { "It will be dark from " (s.show.clock(from, s.now)) " to " (s.show.clock(to, s.now)) "." },
+                _ => p.soft { "It does not get dark tonight." },
+            }
+        } @else {
+            p.soft { "Where the telescope stands is not configured, so the hours of darkness are not known." }
+        }
+    }
+}
