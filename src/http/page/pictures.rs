@@ -91,6 +91,7 @@ fn temperatures(r: &Reader, show: &Show, now: UnixMs) -> Result<Markup, StoreErr
         zone: show.zone.clone(),
         unit: say::symbol(crate::model::Unit::Celsius, show.scale).into(),
         at_least: None,
+        at_most: None,
         series,
         thresholds: vec![],
         dark: vec![],
