@@ -16,12 +16,14 @@
 //! | do faults come faster or slower: Laplace, power law, reversals | [`trend`] |
 //! | saturation pressure, dew and frost point, humidity after warming, margin to dew | [`dew`] |
 //! | thermal model of the box: responses, fits, prediction | [`thermal`] |
+//! | the box in the season report: figures, sentences, cautions | [`box_report`] |
 //! | unevenness of a link (RFC 3550); percentiles with losses (RFC 2330, RFC 2681) | [`jitter`], [`percentile`] |
 //! | common levels of radio signals and temperature grades, for wording | [`levels`] |
 //! | limits as data, sets of a quotient | [`limits`] |
 //! | tails and quantiles; root search | [`special`], [`roots`] |
 
 pub mod binomial;
+pub mod box_report;
 pub mod dew;
 pub mod error;
 pub mod firth;

@@ -48,6 +48,8 @@ pub struct ThermalFit {
     pub steady: Option<Estimate>,
     /// Lift that the heater adds in K; none for [`Drive::Steady`].
     pub heater: Option<Estimate>,
+    /// Lift in K with the heater on all the time; the steady lift where the heater is not known.
+    pub heated: Estimate,
     /// Start temperature of each stretch in °C.
     pub starts: Vec<Estimate>,
     /// Measured minus computed box temperature, for each stretch and entry, in K.
@@ -81,7 +83,7 @@ impl ThermalFit {
     }
     /// Lift with the heater on all the time; the steady lift where the heater is not known.
     pub fn lift_with_heater(&self) -> f64 {
-        self.lift_without_heater() + self.heater.map_or(0.0, |e| e.value)
+        self.heated.value
     }
     /// Standard error of the lift without heater: by nights where there are enough, else from the residuals.
     pub fn lift_se(&self) -> f64 {
@@ -92,6 +94,10 @@ impl ThermalFit {
     pub fn heater_se(&self) -> f64 {
         let by_nights = self.by_nights.and_then(|n| n.heater).map(|r| r.se);
         by_nights.or(self.heater.map(|e| e.se)).unwrap_or(0.0)
+    }
+    /// Standard error of the lift with the heater on, chosen alike.
+    pub fn heated_se(&self) -> f64 {
+        self.by_nights.map_or(self.heated.se, |n| n.heated.se)
     }
     /// Standard error of the time constant in s, chosen alike.
     pub fn tau_se(&self) -> f64 {
@@ -334,6 +340,7 @@ fn finish(
         all.push(residual(s, &response(s, drive, tau), lifts, start));
     }
     let lift = |i: usize| Estimate { value: lifts[i], se: se(i) };
+    let both: f64 = (0..k).map(|i| (0..k).map(|j| inverse[(i, j)]).sum::<f64>()).sum();
     let mut nights: Vec<usize> = stretches.iter().map(|s| s.night).collect();
     nights.sort_unstable();
     nights.dedup();
@@ -347,6 +354,7 @@ fn finish(
             Drive::Heater => Some(lift(0)),
             Drive::SteadyAndHeater => Some(lift(1)),
         },
+        heated: Estimate { value: lifts.iter().sum(), se: both.max(0.0).sqrt() },
         starts: estimates,
         residuals: all,
         rss,

@@ -39,8 +39,7 @@ pub struct BoxRange {
 fn lift(fit: &ThermalFit, heating: Heating) -> (f64, f64) {
     match heating {
         Heating::Off => (fit.lift_without_heater(), fit.lift_se()),
-        // The two errors are not independent; their sum is on the safe side.
-        Heating::On => (fit.lift_with_heater(), fit.lift_se() + fit.heater_se()),
+        Heating::On => (fit.lift_with_heater(), fit.heated_se()),
     }
 }
 

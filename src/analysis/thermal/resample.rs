@@ -30,6 +30,8 @@ pub struct NightErrors {
     pub steady: Option<Resampled>,
     /// Of the lift that the heater adds; none where it is not fitted.
     pub heater: Option<Resampled>,
+    /// Of the lift with the heater on all the time.
+    pub heated: Resampled,
     /// Number of resampled seasons.
     pub replicates: usize,
     /// How many of them could not tell the time constant within a factor of 6; many mean: do not trust it.
@@ -102,13 +104,18 @@ pub(super) fn resample(
         seconds.push(between(before.lifts[1], at.lifts[1], after.lifts[1]));
     }
     let tau_s = spread(&mut taus)?;
+    let mut sums: Vec<f64> = match drive {
+        Drive::SteadyAndHeater => firsts.iter().zip(&seconds).map(|(a, b)| a + b).collect(),
+        _ => firsts.clone(),
+    };
+    let heated = spread(&mut sums)?;
     let (first, second) = (spread(&mut firsts), spread(&mut seconds));
     let (steady, heater) = match drive {
         Drive::Steady => (first, None),
         Drive::Heater => (None, first),
         Drive::SteadyAndHeater => (first, second),
     };
-    Some(NightErrors { tau_s, steady, heater, replicates, at_edge, seed })
+    Some(NightErrors { tau_s, steady, heater, heated, replicates, at_edge, seed })
 }
 
 fn spread(values: &mut [f64]) -> Option<Resampled> {
