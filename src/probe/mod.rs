@@ -24,6 +24,7 @@ pub mod boot;
 pub mod chain;
 pub mod files;
 pub mod found;
+pub mod frames;
 pub mod kept;
 #[cfg(target_os = "linux")]
 pub mod kernel;
@@ -153,6 +154,7 @@ pub fn all(s: &Setup<'_>) -> All {
         a.extend(programs::all(s));
     }
     a.probes.extend(sensors::probes(s));
+    a.probes.extend(frames::probes(s));
     a.sources.extend(sensors::sources(s));
     a
 }
@@ -162,6 +164,7 @@ type Finder = fn(&Roots) -> Vec<Found>;
 
 const FINDERS: &[Finder] = &[
     sensors::look::found,
+    frames::look::found,
     #[cfg(target_os = "linux")]
     processor::found,
     #[cfg(target_os = "linux")]

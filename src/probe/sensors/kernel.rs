@@ -1,4 +1,5 @@
-//! Sensors that the kernel offers as files: hwmon, thermal zones, industrial I/O, 1-Wire.
+//! Sensors that the kernel offers as files: hwmon, thermal zones, industrial I/O, 1-Wire. The raw numbers are thousandths of a
+//! degree or of a per cent, which the configuration's default scale of 0.001 for these sources turns into units.
 //!
 //! Units follow the kernel's own documents: "Naming and data format standards for sysfs files" (hwmon: millidegrees), "Generic
 //! Thermal Sysfs driver How To" (millidegrees), "ABI testing sysfs-bus-iio" (in_temp in millidegrees, in_humidityrelative in
@@ -13,7 +14,7 @@ use std::path::{Path, PathBuf};
 fn milli(text: &[u8], what: &str) -> Result<Raw, Why> {
     let text = String::from_utf8_lossy(text);
     let t = text.trim();
-    t.parse::<i64>().map(|v| Raw { number: v as f64 / 1000.0, age: Span::ZERO }).map_err(|_| {
+    t.parse::<i64>().map(|v| Raw { number: v as f64, age: Span::ZERO }).map_err(|_| {
         Why::new(WhyCode::Garbled, format!("{what}: `{}` is no whole number", t.chars().take(40).collect::<String>()))
     })
 }
@@ -150,7 +151,7 @@ impl RawSource for Iio {
             let text = String::from_utf8_lossy(&text).trim().to_string();
             // Some drivers print fractions of thousandths here.
             let v: f64 = text.parse().map_err(|_| Why::new(WhyCode::Garbled, format!("{what}: no number")))?;
-            return Ok(Raw { number: v / 1000.0, age: Span::ZERO });
+            return Ok(Raw { number: v, age: Span::ZERO });
         }
         let raw = file("raw");
         let what = format!("`/{}`", raw.display());
@@ -163,7 +164,7 @@ impl RawSource for Iio {
         let scale = self.figure(&file("scale")).ok_or_else(|| {
             absent(format!("`/{}` is missing, so the raw number has no unit", file("scale").display()))
         })?;
-        Ok(Raw { number: (count + offset) * scale / 1000.0, age: Span::ZERO })
+        Ok(Raw { number: (count + offset) * scale, age: Span::ZERO })
     }
 }
 
@@ -181,7 +182,7 @@ pub fn one_wire(millidegrees: i64) -> Result<f64, Why> {
     match millidegrees {
         POWER_ON => Err(Why::new(WhyCode::OutOfRange, "85 °C is this sensor's power-on value: it lost power just now")),
         NO_ANSWER => Err(Why::new(WhyCode::OutOfRange, "−127 °C means that no sensor answered: look at the cable")),
-        m => Ok(m as f64 / 1000.0),
+        m => Ok(m as f64),
     }
 }
 

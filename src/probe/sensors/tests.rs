@@ -12,8 +12,14 @@ fn sensor(name: &str, source: SensorSource) -> Sensor {
         title: "test".into(),
         kind: if name.starts_with("hum") { SensorKind::Humidity } else { SensorKind::Temperature },
         place: "box".into(),
+        scale: match source {
+            SensorSource::Hwmon { .. }
+            | SensorSource::Thermal { .. }
+            | SensorSource::Iio { .. }
+            | SensorSource::OneWire { .. } => 0.001,
+            _ => 1.0,
+        },
         source,
-        scale: 1.0,
         fahrenheit: false,
         offset: 0.0,
         plausible: (-60.0, 100.0),
@@ -41,7 +47,7 @@ fn bench(files: &[(&str, &str)], sensors: Vec<Sensor>) -> Bench {
 
 #[test]
 fn fahrenheit_offset_and_range() {
-    let mut s = sensor("temperature.box", SensorSource::Thermal { zone: "x".into() });
+    let mut s = sensor("temperature.box", SensorSource::File { path: "x".into(), pointer: None });
     (s.fahrenheit, s.offset) = (true, -0.5);
     let mut j = Judge::new(&s);
     assert!((j.judge(at(0), raw(50.0)).unwrap() - 9.5).abs() < 1e-12);
@@ -51,7 +57,7 @@ fn fahrenheit_offset_and_range() {
 
 #[test]
 fn a_jump_is_believed_only_when_it_stays() {
-    let mut j = Judge::new(&sensor("temperature.box", SensorSource::Thermal { zone: "x".into() }));
+    let mut j = Judge::new(&sensor("temperature.box", SensorSource::File { path: "x".into(), pointer: None }));
     assert!(j.judge(at(0), raw(5.0)).is_ok());
     assert_eq!(j.judge(at(1), raw(60.0)).unwrap_err().code, WhyCode::Jumped);
     assert!(j.judge(at(2), raw(5.1)).is_ok());
@@ -63,7 +69,7 @@ fn a_jump_is_believed_only_when_it_stays() {
 
 #[test]
 fn frozen_and_silent_are_told_apart_from_steady() {
-    let mut j = Judge::new(&sensor("temperature.box", SensorSource::Thermal { zone: "x".into() }));
+    let mut j = Judge::new(&sensor("temperature.box", SensorSource::File { path: "x".into(), pointer: None }));
     assert!(j.judge(at(0), raw(5.0)).is_ok());
     assert!(j.judge(at(599), raw(5.0)).is_ok());
     assert_eq!(j.judge(at(600), raw(5.0)).unwrap_err().code, WhyCode::Frozen);
@@ -77,8 +83,8 @@ fn one_wire_power_on_and_error_values_are_no_temperatures() {
     // 85 °C and −127 °C: common practice, no source (makers' data sheets state them).
     assert_eq!(kernel::one_wire(85_000).unwrap_err().code, WhyCode::OutOfRange);
     assert_eq!(kernel::one_wire(-127_000).unwrap_err().code, WhyCode::OutOfRange);
-    assert_eq!(kernel::one_wire(84_937), Ok(84.937));
-    assert_eq!(kernel::one_wire(-625), Ok(-0.625));
+    assert_eq!(kernel::one_wire(84_937), Ok(84_937.0));
+    assert_eq!(kernel::one_wire(-625), Ok(-625.0));
 }
 
 #[test]
@@ -251,7 +257,7 @@ proptest! {
 
     #[test]
     fn whatever_the_judge_lets_through_is_plausible(numbers in proptest::collection::vec(any::<f64>(), 1..40)) {
-        let mut j = Judge::new(&sensor("temperature.box", SensorSource::Thermal { zone: "x".into() }));
+        let mut j = Judge::new(&sensor("temperature.box", SensorSource::File { path: "x".into(), pointer: None }));
         for (i, n) in numbers.iter().enumerate() {
             if let Ok(v) = j.judge(at(i as i64), raw(*n)) {
                 prop_assert!((-60.0..=100.0).contains(&v));
