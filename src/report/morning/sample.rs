@@ -213,7 +213,7 @@ pub fn night() -> NightRows {
         })
         .collect();
     let sun = |h: f64| 38.0 * ((h - 12.2) / 24.0 * std::f64::consts::TAU).cos() - 17.0;
-    let fault = 25.218_333;
+    let fault = 25.218_333_333_4;
     let mut contact = incident(
         2,
         FaultKind::Device,
