@@ -1,6 +1,6 @@
 //! From rows to report. Pure: equal rows give equal reports.
 
-use super::cost::{costs, dark_session, light_frames};
+use super::cost::Account;
 use super::model::{Class, IncidentPart, MorningReport, NightState, SessionLine, Totals};
 use super::rows::NightRows;
 use super::{happened, opening, pictures, today, watched};
@@ -9,11 +9,11 @@ use crate::night::intervals;
 
 /// The report of a night.
 pub fn compose(rows: &NightRows) -> MorningReport {
-    let frames = light_frames(&rows.events);
-    let incidents = happened::happened(rows, &costs(rows, &frames));
+    let account = Account::of(rows);
+    let incidents = happened::happened(rows, &account);
     let alarms = watched::alarms(rows, &incidents);
     let gaps = watched::gaps(rows);
-    let totals = totals(rows, &incidents);
+    let totals = totals(rows, &account, &incidents);
     let state = if rows.is_empty() {
         NightState::Nothing
     } else if rows.running() {
@@ -68,29 +68,28 @@ pub fn compose(rows: &NightRows) -> MorningReport {
     }
 }
 
-fn totals(rows: &NightRows, incidents: &[IncidentPart]) -> Totals {
-    let frames = light_frames(&rows.events);
-    let dark_session = dark_session(rows);
-    let dark_in_session = intervals::total(&dark_session);
-    let light = intervals::overlap(&frames, &dark_session);
-    let watched_frames = !frames.is_empty() || rows.settings.things.iter().any(|t| t.name.kind() == "frames");
+fn totals(rows: &NightRows, account: &Account, incidents: &[IncidentPart]) -> Totals {
+    let (light, dark_in_session) = (account.light, account.dark_session);
+    let frames = account.frames.as_ref().map(Vec::len);
     let count = |c: Class| incidents.iter().filter(|i| i.class == c).count();
-    let faults: Vec<&IncidentPart> = incidents.iter().filter(|i| i.class == Class::Fault).collect();
-    let missing: Vec<f64> = faults.iter().filter_map(|i| i.cost.frames_missing).collect();
+    let paced = incidents.iter().any(|i| i.class == Class::Fault && i.cost.frames_missing.is_some());
     Totals {
         dark: rows.settings.site.map(|_| intervals::total(&rows.night.dark)),
         session: intervals::total(&rows.session_stretches()),
         dark_in_session,
-        light_frames: watched_frames.then_some(frames.len()),
-        light: watched_frames.then_some(light),
-        yield_share: (watched_frames && light > Span::ZERO && dark_in_session > Span::ZERO)
+        light_frames: frames,
+        light: frames.map(|_| light),
+        yield_share: (light > Span::ZERO && dark_in_session > Span::ZERO)
             .then(|| light.as_secs_f64() / dark_in_session.as_secs_f64()),
-        faults: faults.len(),
+        faults: count(Class::Fault),
         harmless: count(Class::Harmless),
         pauses: count(Class::Pause),
         marked: count(Class::Marked),
-        dark_lost: faults.iter().fold(Span::ZERO, |s, i| s + i.cost.dark_lost),
-        frames_missing: (!missing.is_empty()).then(|| missing.iter().sum()),
+        dark_lost: account.costs.dark_lost,
+        frames_missing: paced.then_some(account.costs.frames_missing),
+        paused: account.costs.paused,
+        between: frames.map(|_| account.between()),
         not_watched: watched::not_watched(rows),
+        dark_not_watched: account.costs.not_watched,
     }
 }

@@ -1,14 +1,12 @@
-//! What the incidents cost, from the rows of the night.
+//! What the incidents cost: the rows of the night handed to the engine's own account, so that report and analysis agree.
 
 use super::model::Cost;
 use super::rows::NightRows;
-use crate::model::{Event, EventKind, Incident, Span, UnixMs};
+use crate::engine::cost::{Costs, Frame, LightFrame, costs as charge, light_and_dark};
+use crate::model::{Event, EventKind, Incident, Span};
 use crate::night::Interval;
 use crate::night::intervals;
 use serde_json::Value;
-
-/// A light frame: when its exposure began, and when it arrived.
-pub type LightFrame = Interval;
 
 /// Light frames of the night, in order of arrival. A frame without a stated exposure counts as taken at once.
 pub fn light_frames(events: &[Event]) -> Vec<LightFrame> {
@@ -18,75 +16,59 @@ pub fn light_frames(events: &[Event]) -> Vec<LightFrame> {
         .filter(|e| e.detail.get("light").and_then(Value::as_bool).unwrap_or(false))
         .map(|e| {
             let exposure = e.detail.get("exposure_s").and_then(Value::as_f64).filter(|s| s.is_finite() && *s > 0.0);
-            (e.at.wall - Span((exposure.unwrap_or(0.0) * 1000.0) as i64), e.at.wall)
+            LightFrame { at: e.at.wall, exposure: Span((exposure.unwrap_or(0.0) * 1000.0) as i64) }
         })
         .collect();
-    out.sort_by_key(|f| f.1);
+    out.sort_by_key(|f| f.at);
     out
 }
 
-/// The dark session time of the night: all session time where darkness is not known.
-pub fn dark_session(rows: &NightRows) -> Vec<Interval> {
-    let sessions = intervals::tidy(&rows.session_stretches());
-    if rows.settings.site.is_none() { sessions } else { intervals::intersect(&sessions, &rows.night.dark) }
+/// The account of a night.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Account {
+    /// The engine's charges.
+    pub costs: Costs,
+    /// Light frames; none when frames are not watched.
+    pub frames: Option<Vec<LightFrame>>,
+    /// Light inside the dark session.
+    pub light: Span,
+    /// Dark time in session; all session time where darkness is not known.
+    pub dark_session: Span,
 }
 
-/// Median time between arrivals in the two hours before an instant; none from fewer than three frames.
-fn pace(frames: &[LightFrame], before: UnixMs) -> Option<Span> {
-    let recent: Vec<UnixMs> =
-        frames.iter().map(|f| f.1).filter(|a| *a <= before && before - *a <= Span::hours(2)).collect();
-    let mut steps: Vec<i64> = recent.windows(2).map(|w| (w[1] - w[0]).0).filter(|d| *d > 0).collect();
-    steps.sort_unstable();
-    (steps.len() >= 2).then(|| Span(steps[steps.len() / 2]))
-}
-
-/// Time in which an incident kept light from being gathered: until a light frame began again after it, if frames are
-/// watched and any had come before; else until all was well again.
-fn shadow(rows: &NightRows, i: &Incident, frames: &[LightFrame]) -> Interval {
-    let from = i.opened.wall;
-    let until = rows.until();
-    let session_end = rows.session_stretches().into_iter().filter(|s| s.0 <= from).map(|s| s.1).max().unwrap_or(until);
-    let well = i.closed.map_or(until, |c| c.wall);
-    if frames.is_empty() {
-        return (from, well.min(session_end).max(from));
+impl Account {
+    /// Charges the incidents of a night.
+    pub fn of(rows: &NightRows) -> Account {
+        let frames = light_frames(&rows.events);
+        let watched = !frames.is_empty() || rows.settings.things.iter().any(|t| t.name.kind() == "frames");
+        let frames = watched.then_some(frames);
+        let sessions = intervals::tidy(&rows.session_stretches());
+        let gaps: Vec<Interval> = rows.gaps.iter().map(|g| (g.from, g.to)).collect();
+        let frame = Frame {
+            sessions: &sessions,
+            dark: rows.settings.site.is_some().then_some(rows.night.dark.as_slice()),
+            gaps: &gaps,
+            until: rows.until(),
+        };
+        let incidents: Vec<Incident> = rows.incidents.iter().map(|r| r.incident.clone()).collect();
+        let costs = charge(&incidents, frames.as_deref(), &frame);
+        let (light, dark_session) = light_and_dark(frames.as_deref().unwrap_or_default(), &frame);
+        Account { costs, frames, light, dark_session }
     }
-    // A frame that arrives right after the fault was begun before it, so the first whole exposure after it counts.
-    let back = frames.iter().map(|f| f.0).find(|start| *start >= well.min(until));
-    (from, back.unwrap_or(session_end).min(session_end).max(from))
-}
 
-/// The cost of every incident, in the order given; time in several counts for the first of them only. Harmless, paused and
-/// marked ones cost nothing by definition, but how long they lasted is known from the incident itself.
-pub fn costs(rows: &NightRows, frames: &[LightFrame]) -> Vec<Cost> {
-    let dark = dark_session(rows);
-    let gaps: Vec<Interval> = rows.gaps.iter().map(|g| (g.from, g.to)).collect();
-    let mut taken: Vec<Interval> = vec![];
-    rows.incidents
-        .iter()
-        .map(|row| {
-            let i = &row.incident;
-            if !i.is_fault() {
-                return Cost::default();
-            }
-            let whole = shadow(rows, i, frames);
-            let own = intervals::subtract(&[whole], &taken);
-            taken = intervals::union(&taken, &[whole]);
-            let dark_own = intervals::intersect(&own, &dark);
-            let light: Vec<Interval> = frames.to_vec();
-            let lost = intervals::subtract(&intervals::subtract(&dark_own, &gaps), &light);
-            let dark_lost = intervals::total(&lost);
-            let came = frames.iter().filter(|f| f.1 > whole.0 && f.1 <= whole.1).count() as f64;
-            let frames_missing = pace(frames, i.opened.wall).map(|p| {
-                let due = intervals::total(&dark_own).0 as f64 / p.0 as f64;
-                (due - came).max(0.0).floor()
-            });
-            let after = frames.iter().find(|f| f.0 >= whole.1 && f.1 > i.opened.wall);
-            Cost {
-                dark_lost,
-                frames_missing: if frames.is_empty() { None } else { frames_missing },
-                until_frames: after.map(|f| f.1 - i.opened.wall),
-                not_watched: intervals::overlap(&dark_own, &gaps),
-            }
+    /// What one incident cost; nothing for what was harmless or outside a session.
+    pub fn cost(&self, incident: i64) -> Cost {
+        self.costs.each.iter().find(|c| c.incident == incident).map_or_else(Cost::default, |c| Cost {
+            dark_lost: c.dark_lost,
+            frames_missing: c.frames_missing,
+            until_frames: c.frames_again,
+            not_watched: c.not_watched,
         })
-        .collect()
+    }
+
+    /// Dark session time with neither light nor a known loss: reading out, pointing, focusing between frames.
+    pub fn between(&self) -> Span {
+        let c = &self.costs;
+        Span((self.dark_session - self.light - c.dark_lost - c.paused - c.not_watched).0.max(0))
+    }
 }

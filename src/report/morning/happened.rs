@@ -1,9 +1,11 @@
 //! What happened: each incident with what failed first, the cascade behind it, its cost, and why.
 
 use super::before::{before, earliest};
+use super::cost::Account;
 use super::model::{Class, Cost, IncidentPart, Step};
 use super::reasons;
 use super::rows::NightRows;
+use super::said;
 use super::scene::Scene;
 use super::unusual::unusual;
 use crate::model::rows::IncidentRow;
@@ -15,14 +17,13 @@ use crate::report::say;
 const IN_FULL: usize = 12;
 
 /// Every incident of the night, in order, with its cost.
-pub fn happened(rows: &NightRows, costs: &[Cost]) -> Vec<IncidentPart> {
+pub fn happened(rows: &NightRows, account: &Account) -> Vec<IncidentPart> {
     let mut in_full = 0;
     rows.incidents
         .iter()
         .enumerate()
         .map(|(n, row)| {
-            let cost = costs.get(n).copied().unwrap_or_default();
-            let mut part = plain(rows, row, n, cost);
+            let mut part = plain(rows, row, n, account.cost(row.incident.id));
             if part.class == Class::Fault && in_full < IN_FULL {
                 in_full += 1;
                 explain(rows, &row.incident, &mut part);
@@ -77,7 +78,8 @@ fn plain(rows: &NightRows, row: &IncidentRow, n: usize, cost: Cost) -> IncidentP
             offset: m.at.wall - first,
             until: m.until.map(|u| u.wall),
             belongs: m.belongs,
-            text: if m.text.is_empty() { format!("{} failed", rows.settings.title(&m.thing)) } else { m.text.clone() },
+            did: said::did(rows, m),
+            text: said::sentence(rows, m),
         })
         .collect();
     IncidentPart {
@@ -150,8 +152,8 @@ fn cost_words(rows: &NightRows, c: &Cost) -> String {
     if c.dark_lost > Span::ZERO {
         parts.push(format!("{} of {}", say::rough(c.dark_lost), if dark_known { "darkness" } else { "the session" }));
     }
-    if let Some(n) = c.frames_missing.filter(|n| *n >= 1.0) {
-        parts.push(format!("about {} light frame{}", say::number(n, 0), if n < 2.0 { "" } else { "s" }));
+    if let Some(n) = c.frames_missing.filter(|n| *n > 0) {
+        parts.push(format!("about {}", say::count(n as usize, "light frame")));
     }
     let mut out = if parts.is_empty() {
         if dark_known { "It cost no dark time in session.".into() } else { "It cost no session time.".to_string() }
@@ -159,7 +161,7 @@ fn cost_words(rows: &NightRows, c: &Cost) -> String {
         format!("It cost {}.", say::list(&parts))
     };
     if let Some(back) = c.until_frames {
-        out.push_str(&format!(" Light frames arrived again after {}.", say::rough(back)));
+        out.push_str(&format!(" Light frames flowed again after {}.", say::rough(back)));
     }
     if c.not_watched >= Span::secs(1) {
         out.push_str(&format!(" Not watched: {} of it.", say::rough(c.not_watched)));

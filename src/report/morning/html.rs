@@ -2,7 +2,7 @@
 //! and in a dim red look for eyes used to the dark.
 
 use super::model::{Class, IncidentPart, Look, MorningReport, NightState};
-use super::opening::date_words;
+use super::opening::{date_words, where_it_went};
 use super::text;
 use crate::model::Unit;
 use crate::report::look::STYLE;
@@ -39,6 +39,7 @@ pub fn to_html(r: &MorningReport) -> String {
                         section {
                             h2 { "The night" }
                             (draw_wide(&r.picture)) (draw_tall(&r.picture))
+                            @if let Some(s) = where_it_went(&r.totals) { p { (s) } }
                         }
                         (happened(r))
                         (plots(r))
@@ -148,9 +149,9 @@ pub fn incident(r: &MorningReport, i: &IncidentPart) -> Markup {
                     tbody { @for (k, s) in i.cascade.iter().enumerate() {
                         tr {
                             td.num { (say::clock_s(s.at, &r.zone)) }
-                            td.num { @if k == 0 { strong { "first" } } @else { "+ " (say::lag(s.offset)) } }
+                            td.num { @if k == 0 { strong { "first" } } @else { (text::after(s.offset)) } }
                             td { (s.title) }
-                            td { (s.text) }
+                            td { (s.did) }
                         }
                     } }
                 }

@@ -81,8 +81,11 @@ fn totals(t: &Totals) -> Value {
         "pauses": t.pauses,
         "marked": t.marked,
         "dark_lost_seconds": seconds(t.dark_lost),
-        "light_frames_missing": t.frames_missing.map(number),
+        "light_frames_missing": t.frames_missing,
+        "paused_seconds": seconds(t.paused),
+        "between_frames_seconds": maybe_seconds(t.between),
         "not_watched_seconds": seconds(t.not_watched),
+        "dark_not_watched_seconds": seconds(t.dark_not_watched),
     })
 }
 
@@ -124,6 +127,7 @@ fn step(s: &Step) -> Value {
             Belongs::LeansOn => "leans_on",
             Belongs::NearInTime => "near_in_time",
         },
+        "did": s.did,
         "text": s.text,
     })
 }
@@ -131,7 +135,7 @@ fn step(s: &Step) -> Value {
 fn cost(c: &Cost) -> Value {
     json!({
         "dark_lost_seconds": seconds(c.dark_lost),
-        "light_frames_missing": c.frames_missing.map(number),
+        "light_frames_missing": c.frames_missing,
         "until_light_frame_seconds": maybe_seconds(c.until_frames),
         "not_watched_seconds": seconds(c.not_watched),
     })

@@ -16,6 +16,7 @@ pub mod opening;
 pub mod pictures;
 pub mod reasons;
 pub mod rows;
+pub mod said;
 pub mod scene;
 pub mod text;
 pub mod today;

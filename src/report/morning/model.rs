@@ -104,9 +104,15 @@ pub struct Totals {
     /// Dark session time lost to faults; time in several counts once.
     pub dark_lost: Span,
     /// Light frames missing by faults, by the pace before each.
-    pub frames_missing: Option<f64>,
+    pub frames_missing: Option<u32>,
+    /// Dark session time without light for other reasons: pauses, and what was marked away.
+    pub paused: Span,
+    /// Dark session time between frames, with no known loss; none when frames are not watched.
+    pub between: Option<Span>,
     /// Session time in which nobody was looking.
     pub not_watched: Span,
+    /// The dark part of it.
+    pub dark_not_watched: Span,
 }
 
 /// What an incident cost.
@@ -115,8 +121,8 @@ pub struct Cost {
     /// Dark session time lost.
     pub dark_lost: Span,
     /// Light frames missing by the pace before; none without frames or without a pace.
-    pub frames_missing: Option<f64>,
-    /// Time from the first instant until a light frame arrived again; none if none came or frames are not watched.
+    pub frames_missing: Option<u32>,
+    /// Time from the first instant until a light frame was begun again; none if none was or frames are not watched.
     pub until_frames: Option<Span>,
     /// Time of it in which nobody was looking.
     pub not_watched: Span,
@@ -217,6 +223,8 @@ pub struct Step {
     pub until: Option<UnixMs>,
     /// Why it is held to belong.
     pub belongs: Belongs,
+    /// What it did: "ended (signal 9)".
+    pub did: String,
     /// One plain sentence.
     pub text: String,
 }

@@ -104,8 +104,8 @@ fn faults(t: &Totals, incidents: &[IncidentPart], state: NightState) -> Vec<Stri
                 format!("{} of the session", say::rough(t.dark_lost))
             });
         }
-        if let Some(n) = t.frames_missing.filter(|n| *n >= 1.0) {
-            parts.push(format!("about {} light frame{}", say::number(n, 0), if n < 2.0 { "" } else { "s" }));
+        if let Some(n) = t.frames_missing.filter(|n| *n > 0) {
+            parts.push(format!("about {}", say::count(n as usize, "light frame")));
         }
         if parts.is_empty() { None } else { Some(say::list(&parts)) }
     };
@@ -163,6 +163,24 @@ fn beside(t: &Totals, incidents: &[IncidentPart]) -> Vec<String> {
         n => out.push(format!("{n} incidents are marked by you and not counted as faults.")),
     }
     out
+}
+
+/// Where the dark session time went: "9 h 30 min of light, 45 min lost to faults, …"; none when frames are not watched.
+pub fn where_it_went(t: &Totals) -> Option<String> {
+    let between = t.between?;
+    let parts: Vec<String> = [
+        (t.light.unwrap_or_default(), "of light"),
+        (t.dark_lost, "lost to faults"),
+        (t.paused, "paused or marked by you"),
+        (t.dark_not_watched, "not watched"),
+        (between, "between frames"),
+    ]
+    .into_iter()
+    .filter(|p| p.0 >= Span::secs(30))
+    .map(|(s, words)| format!("{} {words}", say::rough(s)))
+    .collect();
+    let whole = if t.dark.is_some_and(|d| d > Span::ZERO) { "dark in session" } else { "in session" };
+    (!parts.is_empty()).then(|| format!("Of {} {whole}: {}.", say::rough(t.dark_in_session), say::list(&parts)))
 }
 
 /// "The mount program ended" inside a sentence: "the mount program ended".

@@ -4,7 +4,9 @@ use super::cost::light_frames;
 use super::happened::class;
 use super::model::{AlarmLine, Class, IncidentPart};
 use super::rows::{Measured, NightRows};
+use super::said;
 use super::watched;
+use crate::engine::cost::LightFrame;
 use crate::model::{Incident, Name, Span, Unit, UnixMs};
 use crate::night::Interval;
 use crate::night::intervals;
@@ -33,7 +35,7 @@ pub fn night(rows: &NightRows, alarms: &[AlarmLine]) -> NightPicture {
             Letter {
                 at: i.opened.wall,
                 text: letter_text(n, class(i) != Class::Fault),
-                what: first.map_or_else(|| i.kind.word().to_string(), |m| m.text.clone()),
+                what: first.map_or_else(|| i.kind.word().to_string(), |m| said::sentence(rows, m)),
             }
         })
         .collect();
@@ -87,7 +89,7 @@ pub fn window(rows: &NightRows) -> Interval {
     if a < b { (a, b) } else { (low, high) }
 }
 
-fn lane(rows: &NightRows, alarms: &[AlarmLine], thing: &Name, window: Interval, frames: &[Interval]) -> Option<Lane> {
+fn lane(rows: &NightRows, alarms: &[AlarmLine], thing: &Name, window: Interval, frames: &[LightFrame]) -> Option<Lane> {
     let mut out = Lane::well(rows.settings.title(thing));
     let shown_end = rows.until();
     let mut put = |from: UnixMs, to: UnixMs, kind| out.stretches.push(Stretch { from, to, kind });
@@ -120,7 +122,7 @@ fn lane(rows: &NightRows, alarms: &[AlarmLine], thing: &Name, window: Interval, 
     }
     let total = intervals::total(&lost);
     if thing.kind() == "frames" {
-        out.ticks = frames.iter().map(|f| f.1).collect();
+        out.ticks = frames.iter().map(|f| f.at).collect();
         out.note = say::count(frames.len(), "frame");
     } else if total > Span::ZERO {
         out.note = total.to_string();

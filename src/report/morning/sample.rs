@@ -223,7 +223,7 @@ pub fn night() -> NightRows {
             Some(21.902),
             EventKind::ContactBreak,
             Belongs::First,
-            "the main camera left for 7 s",
+            "main camera is gone: the machine no longer sees it",
         )],
         Some(21.902),
     );
@@ -237,7 +237,7 @@ pub fn night() -> NightRows {
             Some(20.403),
             EventKind::LinkDown,
             Belongs::First,
-            "the house was out of reach",
+            "link to the house is out of reach",
         )],
         Some(20.403),
     );
@@ -251,7 +251,7 @@ pub fn night() -> NightRows {
             Some(28.7),
             EventKind::FrameArrived,
             Belongs::First,
-            "no light frame arrived",
+            "no light frame for 20 min",
         )],
         Some(28.7),
     );
@@ -275,7 +275,7 @@ pub fn night() -> NightRows {
                 Some(25.99),
                 EventKind::DeviceLeft,
                 Belongs::First,
-                "the mount cable left the bus",
+                "mount cable is gone: the machine no longer sees it",
             ),
             member(
                 "program.mount",
@@ -283,7 +283,7 @@ pub fn night() -> NightRows {
                 Some(26.0),
                 EventKind::ProgramEnded,
                 Belongs::LeansOn,
-                "the mount program ended (code 1)",
+                "mount program ended (code 1)",
             ),
             member(
                 "program.guiding",
@@ -299,7 +299,7 @@ pub fn night() -> NightRows {
                 Some(26.1),
                 EventKind::FrameArrived,
                 Belongs::LeansOn,
-                "no light frame arrived",
+                "no light frame for 20 min",
             ),
         ],
         Some(26.1),
@@ -318,8 +318,13 @@ pub fn night() -> NightRows {
         h += 310.0 / 3600.0;
     }
     events.push(
-        Event::new(stamp(fault), name("device.mount-cable"), EventKind::DeviceLeft, "the mount cable left the bus")
-            .with("port", "1-1.3"),
+        Event::new(
+            stamp(fault),
+            name("device.mount-cable"),
+            EventKind::DeviceLeft,
+            "mount cable is gone: the machine no longer sees it",
+        )
+        .with("port", "1-1.3"),
     );
     events.push(
         Event::new(stamp(fault - 0.4 / 3600.0), name("machine.this"), EventKind::KernelLine, "")
@@ -362,7 +367,7 @@ pub fn night() -> NightRows {
                 Priority::High,
                 fault,
                 Some(25.99),
-                "the mount cable left the bus",
+                "mount cable is gone: the machine no longer sees it",
             ),
             alarm(
                 3,

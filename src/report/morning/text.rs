@@ -2,7 +2,7 @@
 
 use super::happened::mark_words;
 use super::model::{Before, Class, IncidentPart, Look, MorningReport, NightState, Reason, Weight};
-use super::opening::date_words;
+use super::opening::{date_words, where_it_went};
 use super::scene::rank_words;
 use super::unusual::Finding;
 use crate::model::incident::Belongs;
@@ -32,6 +32,10 @@ pub fn to_text(r: &MorningReport) -> String {
     look_at(&mut p, r);
     p.heading("The night");
     picture(&mut p, &r.picture);
+    if let Some(s) = where_it_went(&r.totals) {
+        p.gap();
+        p.para(&s);
+    }
     happened(&mut p, r);
     watched(&mut p, r);
     alarms(&mut p, r);
@@ -129,9 +133,9 @@ pub(super) fn incident(p: &mut Paper, r: &MorningReport, i: &IncidentPart) {
             .map(|(k, s)| {
                 [
                     say::clock_s(s.at, &r.zone),
-                    if k == 0 { "failed first".into() } else { format!("+ {}", say::lag(s.offset)) },
+                    if k == 0 { "failed first".into() } else { after(s.offset) },
                     s.title.clone(),
-                    s.text.clone(),
+                    s.did.clone(),
                 ]
             })
             .collect();
@@ -170,6 +174,11 @@ pub(super) fn tag(i: &IncidentPart) -> &'static str {
         Class::Marked => " (marked: not counted as a fault)",
         _ => "",
     }
+}
+
+/// `+ 1.4 s`; `− 0.4 s` for what came before the first failure without being one itself.
+pub(super) fn after(offset: Span) -> String {
+    if offset < Span::ZERO { format!("− {}", say::lag(Span(-offset.0))) } else { format!("+ {}", say::lag(offset)) }
 }
 
 /// Why the parts of a cascade are held to belong together.
@@ -228,7 +237,9 @@ pub(super) fn unusual_words(u: &super::unusual::Unusual) -> String {
 
 /// A finding in words: "processor pressure (peak) 82.0 %, usually 3.1 %: higher than in all 140".
 pub(super) fn finding(r: &MorningReport, f: &Finding) -> String {
-    let v = |x| say::value(x, f.unit, f.resolution, r.scale);
+    // Two digits that count are enough to compare by.
+    let coarse = |x: f64| if x == 0.0 { 0.0 } else { 10f64.powf(x.abs().log10().floor() - 1.0) };
+    let v = |x: f64| say::value(x, f.unit, f.resolution.max(coarse(x)), r.scale);
     let name = if f.what.is_empty() { f.signal.to_string() } else { f.what.clone() };
     let of = if f.peak { if f.high { " up to" } else { " down to" } } else { "" };
     format!("{name}{of} {}, usually {}: {}", v(f.value), v(f.typical), rank_words(f))
