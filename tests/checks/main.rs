@@ -8,6 +8,7 @@ mod dew;
 mod fisher;
 mod gamma_poisson;
 mod laws;
+mod libraries;
 mod logistic;
 mod network;
 mod poisson;
