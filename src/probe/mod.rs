@@ -38,6 +38,10 @@ pub mod sensors;
 pub mod take;
 
 #[cfg(target_os = "linux")]
+pub mod interfaces;
+#[cfg(target_os = "linux")]
+pub mod links;
+#[cfg(target_os = "linux")]
 pub mod memory;
 #[cfg(target_os = "linux")]
 pub mod pressure;
@@ -152,6 +156,9 @@ pub fn all(s: &Setup<'_>) -> All {
         a.probes.extend(pressure::probes(s));
         a.probes.extend(memory::probes(s));
         a.extend(programs::all(s));
+        let changes = links::Changes::default();
+        a.extend(interfaces::all(s, &changes));
+        a.sources.extend(links::sources(s, &changes));
     }
     a.probes.extend(sensors::probes(s));
     a.probes.extend(frames::probes(s));
@@ -173,6 +180,10 @@ const FINDERS: &[Finder] = &[
     memory::found,
     #[cfg(target_os = "linux")]
     programs::found,
+    #[cfg(target_os = "linux")]
+    links::found,
+    #[cfg(target_os = "linux")]
+    interfaces::found,
 ];
 
 /// A name that is written in the source.

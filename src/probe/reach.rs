@@ -6,60 +6,110 @@ use http_body_util::{BodyExt, Empty, Limited};
 use hyper::body::Bytes;
 use std::io;
 use std::net::{IpAddr, SocketAddr};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
+use tokio::sync::Notify;
 
 /// No more of an answer is read than this.
 const MOST: usize = 64 * 1024;
 
-/// A host name with the addresses that it had when it was last looked up.
+/// A host name with the addresses that it had when it was last looked up. Looking up happens beside the tries: a name service
+/// that is out of reach must not make a host look so whose address is known.
 #[derive(Clone, Debug)]
 pub struct Host {
-    name: String,
-    addresses: Vec<IpAddr>,
-    looked_up: Option<BootMs>,
+    name: Arc<str>,
+    known: Arc<Mutex<Known>>,
+    done: Arc<Notify>,
 }
 
-/// Names are looked up anew after this time, and after every failure.
+#[derive(Debug, Default)]
+struct Known {
+    addresses: Vec<IpAddr>,
+    /// The name is an address.
+    fixed: bool,
+    looked_up: Option<BootMs>,
+    under_way: bool,
+    error: Option<String>,
+}
+
+/// Names are looked up anew after this time, and after every failure to connect.
 const KEEP_MS: i64 = 300_000;
 
 impl Host {
     /// A host by name or address.
     pub fn new(name: &str) -> Host {
         let bare = name.trim_start_matches('[').trim_end_matches(']');
-        let addresses = bare.parse().into_iter().collect();
-        Host { name: bare.to_string(), addresses, looked_up: None }
+        let addresses: Vec<IpAddr> = bare.parse().into_iter().collect();
+        let known = Known { fixed: !addresses.is_empty(), addresses, ..Known::default() };
+        Host { name: bare.into(), known: Arc::new(Mutex::new(known)), done: Arc::default() }
+    }
+
+    fn known(&self) -> MutexGuard<'_, Known> {
+        self.known.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Whether it is an address, which needs no looking up.
     pub fn is_address(&self) -> bool {
-        self.looked_up.is_none() && !self.addresses.is_empty()
+        self.known().fixed
     }
 
-    /// The addresses.
+    /// The addresses, as last known. Waits only if none is known yet; the caller sets the deadline.
     ///
     /// # Errors
-    /// When the name cannot be looked up; the last known addresses are then kept for the next call.
-    pub async fn addresses(&mut self, now: BootMs) -> io::Result<&[IpAddr]> {
-        let fresh = self.looked_up.is_some_and(|t| (now - t).0 < KEEP_MS);
-        if !fresh && !self.is_address() {
-            let found: Vec<IpAddr> = tokio::net::lookup_host((self.name.as_str(), 0)).await?.map(|a| a.ip()).collect();
-            if found.is_empty() {
-                return Err(io::Error::new(io::ErrorKind::NotFound, "the name has no address"));
+    /// When the name has never been looked up with success.
+    pub async fn addresses(&self, now: BootMs) -> io::Result<Vec<IpAddr>> {
+        loop {
+            let done = self.done.notified();
+            {
+                let mut k = self.known();
+                let due = !k.fixed && k.looked_up.is_none_or(|t| (now - t).0 >= KEEP_MS);
+                if due && !k.under_way {
+                    k.under_way = true;
+                    tokio::spawn(look_up(self.clone(), now));
+                }
+                if !k.addresses.is_empty() {
+                    return Ok(k.addresses.clone());
+                }
+                if !k.under_way {
+                    return Err(io::Error::other(k.error.clone().unwrap_or_else(|| "it has no address".into())));
+                }
             }
-            self.addresses = found;
-            self.looked_up = Some(now);
+            done.await;
         }
-        Ok(&self.addresses)
     }
 
-    /// The next call looks the name up again.
-    pub fn doubt(&mut self) {
-        if let Some(t) = &mut self.looked_up {
-            *t = BootMs(i64::MIN / 2);
+    /// The next call has the name looked up again.
+    pub fn doubt(&self) {
+        self.known().looked_up = None;
+    }
+}
+
+async fn look_up(host: Host, now: BootMs) {
+    let found = tokio::net::lookup_host((&*host.name, 0)).await;
+    {
+        let mut k = host.known();
+        k.under_way = false;
+        // A failure counts as a look too, or a dead name service would be asked with every try.
+        k.looked_up = Some(now);
+        match found {
+            Ok(all) => {
+                let all: Vec<IpAddr> = all.map(|a| a.ip()).collect();
+                if !all.is_empty() {
+                    (k.addresses, k.error) = (all, None);
+                }
+            }
+            Err(e) => {
+                k.error = Some(e.to_string());
+                if k.addresses.is_empty() {
+                    // Asked again after a few seconds.
+                    k.looked_up = Some(BootMs(now.0 - KEEP_MS + 5_000));
+                }
+            }
         }
     }
+    host.done.notify_waiters();
 }
 
 /// Splits `host:port`, with the host in brackets if it is an address of version 6.
@@ -72,10 +122,9 @@ pub fn host_and_port(address: &str) -> Option<(Host, u16)> {
 ///
 /// # Errors
 /// The last address's.
-pub async fn connect(host: &mut Host, port: u16, now: BootMs) -> io::Result<TcpStream> {
+pub async fn connect(host: &Host, port: u16, now: BootMs) -> io::Result<TcpStream> {
     let mut last = io::Error::from(io::ErrorKind::NotFound);
-    let addresses: Vec<IpAddr> = host.addresses(now).await?.to_vec();
-    for ip in addresses {
+    for ip in host.addresses(now).await? {
         match TcpStream::connect(SocketAddr::new(ip, port)).await {
             Ok(s) => return Ok(s),
             Err(e) => last = e,
@@ -90,7 +139,7 @@ pub async fn connect(host: &mut Host, port: u16, now: BootMs) -> io::Result<TcpS
 /// # Errors
 /// No connection, no answer by the deadline, or another answer.
 pub async fn answers(
-    host: &mut Host,
+    host: &Host,
     port: u16,
     send: Option<&[u8]>,
     expect: Option<&[u8]>,
@@ -147,9 +196,9 @@ pub fn url(text: &str) -> Option<Url> {
 ///
 /// # Errors
 /// No connection, no answer by the deadline, or one that is no HTTP.
-pub async fn http(u: &mut Url, now: BootMs, deadline: Duration) -> io::Result<(u16, Bytes)> {
+pub async fn http(u: &Url, now: BootMs, deadline: Duration) -> io::Result<(u16, Bytes)> {
     within(deadline, async {
-        let s = connect(&mut u.host, u.port, now).await?;
+        let s = connect(&u.host, u.port, now).await?;
         let io = hyper_util::rt::TokioIo::new(s);
         let (mut sender, connection) = hyper::client::conn::http1::handshake(io).await.map_err(io::Error::other)?;
         let ask = hyper::Request::get(&u.path)
@@ -205,26 +254,26 @@ mod tests {
     #[tokio::test]
     async fn an_answer_counts_only_if_it_is_the_expected_one() {
         let port = serve(b"pier ready\n").await;
-        let mut h = Host::new("127.0.0.1");
+        let h = Host::new("127.0.0.1");
         let now = BootMs(0);
-        assert!(answers(&mut h, port, Some(b"?"), Some(b"ready"), now, LONG).await.is_ok());
-        let e = answers(&mut h, port, Some(b"?"), Some(b"parked"), now, LONG).await.unwrap_err();
+        assert!(answers(&h, port, Some(b"?"), Some(b"ready"), now, LONG).await.is_ok());
+        let e = answers(&h, port, Some(b"?"), Some(b"parked"), now, LONG).await.unwrap_err();
         assert_eq!(e.kind(), io::ErrorKind::UnexpectedEof);
         // Accepts and never speaks: what a stopped program looks like.
         let mute = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let port = mute.local_addr().unwrap().port();
-        let e = answers(&mut h, port, None, None, now, Duration::from_millis(50)).await.unwrap_err();
+        let e = answers(&h, port, None, None, now, Duration::from_millis(50)).await.unwrap_err();
         assert_eq!(e.kind(), io::ErrorKind::TimedOut);
     }
 
     #[tokio::test]
     async fn http_answers_with_status_and_body() {
         let port = serve(b"HTTP/1.1 404 Not Found\r\nContent-Length: 4\r\n\r\nlost").await;
-        let mut u = url(&format!("http://localhost:{port}/x?y")).unwrap();
-        let (status, body) = http(&mut u, BootMs(0), LONG).await.unwrap();
+        let u = url(&format!("http://localhost:{port}/x?y")).unwrap();
+        let (status, body) = http(&u, BootMs(0), LONG).await.unwrap();
         assert_eq!((status, &body[..]), (404, &b"lost"[..]));
         let port = serve(b"good evening\n").await;
-        assert!(http(&mut url(&format!("http://127.0.0.1:{port}")).unwrap(), BootMs(0), LONG).await.is_err());
+        assert!(http(&url(&format!("http://127.0.0.1:{port}")).unwrap(), BootMs(0), LONG).await.is_err());
     }
 
     #[test]

@@ -69,9 +69,10 @@ pub fn found(roots: &Roots) -> Vec<Found> {
     by_name
         .into_iter()
         .map(|(name, (count, command))| {
-            let mut lines = vec!["[[programs]]".to_string()];
-            lines.push(format!("name = \"{}\"", crate::model::Name::part(&name)));
-            lines.push(format!("executable = {}", quoted(&name)));
+            let lines = vec![
+                format!("[program.{}]", crate::model::Name::part(&name)),
+                format!("executable = {}", toml::Value::from(name.as_str())),
+            ];
             let several = if count > 1 {
                 format!("{count} processes of this name: the oldest is watched. ")
             } else {
@@ -80,11 +81,6 @@ pub fn found(roots: &Roots) -> Vec<Found> {
             Found::with_lines(Group::Programs, name, lines, format!("{several}{}", shortened(&command)))
         })
         .collect()
-}
-
-/// A TOML string.
-fn quoted(t: &str) -> String {
-    toml::Value::from(t).to_string()
 }
 
 fn shortened(t: &str) -> String {

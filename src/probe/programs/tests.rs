@@ -1,7 +1,6 @@
 use super::*;
 use crate::config::model::{AliveKind, AliveSign, FindBy, Program};
 use crate::model::{EventKind, Span, WhyCode};
-use crate::probe::Probe;
 use crate::probe::testing::Bench;
 
 /// A `/proc/PID/stat` line.
@@ -167,6 +166,6 @@ fn without_programs_there_is_nothing_to_run() {
 fn the_search_may_block_and_the_figures_may_not() {
     let b = bench(vec![]);
     let p = b.probes(all).probes;
-    let lanes: Vec<_> = p.iter().map(|p: &Box<dyn Probe>| p.lane()).collect();
+    let lanes: Vec<_> = p.iter().map(|p| p.lane()).collect();
     assert_eq!(lanes, [crate::probe::Lane::Own, crate::probe::Lane::Shared]);
 }
