@@ -3,7 +3,8 @@
 use super::errors::StoreError;
 use super::pending::{Pending, Reasons};
 use super::redate;
-use super::rows_in::NumberShift;
+use super::rows_in::{GapIn, NumberShift, put_gap};
+use crate::model::rows::GapRow;
 use crate::model::{SignalDef, SignalId, Signals, Stamp};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::HashMap;
@@ -124,6 +125,10 @@ pub(super) fn put_all(c: &mut Connection, what: &What) -> rusqlite::Result<()> {
              VALUES ((SELECT coalesce(max(id), 0) + ?1 FROM journal) / ?1 * ?1, ?, ?, ?, ?, ?)",
         )?
         .execute(params![ROW_SPACING, run, p.window_s, p.at.0, p.boot_offset, p.body])?;
+    }
+    if let Some(d) = pending.dropped {
+        let gap = GapRow { from: d.from.wall, to: d.to.wall, why: "dropped".into() };
+        put_gap(&tx, run, what.date, &GapIn { gap, from_boot: Some(d.from.boot), to_boot: d.to.boot })?;
     }
     pending.rows.put(&tx, run, what.shift, what.date)?;
     if let Some(s) = &pending.state {

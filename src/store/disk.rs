@@ -180,6 +180,7 @@ impl Scribe {
         if self.trouble.is_none() {
             self.tell("trouble", why.to_string());
         }
+        self.inbox.set_now(|n| (n.well, n.because) = (false, why.to_string()));
         self.keep(&why);
         self.trouble = Some(Trouble { why, retry_at: now + wait, wait });
     }

@@ -177,6 +177,7 @@ impl Pending {
     pub fn written(&mut self) {
         self.packed.clear();
         self.rows = Rows::default();
+        self.dropped = None;
         self.fixes.clear();
     }
 

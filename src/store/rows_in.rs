@@ -87,12 +87,7 @@ impl Rows {
                 .execute(params![incident + n.incident, date(m.at), m.at.boot.0, m.kind.map(word), m.words, run])?;
         }
         for g in &self.gaps {
-            let to = date(Stamp::new(g.gap.to, g.to_boot));
-            let from = g.from_boot.map_or(g.gap.from.0, |b| date(Stamp::new(g.gap.from, b)));
-            tx.prepare_cached(
-                "INSERT INTO gaps (from_at, to_at, why, run, from_boot, to_boot) VALUES (?, ?, ?, ?, ?, ?)",
-            )?
-            .execute(params![from, to, g.gap.why, run, g.from_boot.map(|b| b.0), g.to_boot.0])?;
+            put_gap(tx, run, date, g)?;
         }
         for l in &self.leadups {
             tx.prepare_cached("INSERT OR REPLACE INTO leadups (incident, part, body) VALUES (?, ?, ?)")?
@@ -100,6 +95,14 @@ impl Rows {
         }
         Ok(())
     }
+}
+
+pub(super) fn put_gap(tx: &Transaction, run: i64, date: &dyn Fn(Stamp) -> i64, g: &GapIn) -> rusqlite::Result<()> {
+    let to = date(Stamp::new(g.gap.to, g.to_boot));
+    let from = g.from_boot.map_or(g.gap.from.0, |b| date(Stamp::new(g.gap.from, b)));
+    tx.prepare_cached("INSERT INTO gaps (from_at, to_at, why, run, from_boot, to_boot) VALUES (?, ?, ?, ?, ?, ?)")?
+        .execute(params![from, to, g.gap.why, run, g.from_boot.map(|b| b.0), g.to_boot.0])?;
+    Ok(())
 }
 
 fn put_transition(

@@ -10,9 +10,8 @@ use super::open::{self, Attached, Glimpse};
 use super::options::Options;
 use super::pending::{Pending, Reasons};
 use super::redate::Dating;
-use super::rows_in::{GapIn, NumberShift, Rows};
+use super::rows_in::{NumberShift, Rows};
 use super::upkeep::Upkeep;
-use crate::model::rows::GapRow;
 use crate::model::{BootMs, Event, EventKind, Name, SignalId, Signals, Stamp};
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -46,6 +45,15 @@ pub(super) struct Scribe {
     last_commit: BootMs,
     pub(super) last_state: BootMs,
     pub(super) saved_state: Vec<u8>,
+}
+
+/// What a commit came to.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Outcome {
+    /// Done, or kept for later.
+    Over,
+    /// There is a new store that it should be tried with.
+    Anew,
 }
 
 impl Scribe {
@@ -199,23 +207,24 @@ impl Scribe {
 
     /// Writes all that waits, or keeps it.
     pub(super) fn commit(&mut self) {
+        // A damaged store is set aside and a new one begun: then what waits goes there at once.
+        if self.try_commit() == Outcome::Anew {
+            self.try_commit();
+        }
+    }
+
+    fn try_commit(&mut self) -> Outcome {
         let now = self.options.clock.now();
         self.last_commit = now.boot;
         self.inbox.next_commit.store((now.boot + self.options.commit_every).0, Ordering::Relaxed);
         self.inbox.wants_state.store(now.boot >= self.last_state + self.options.state_every, Ordering::Relaxed);
         self.pending.pack(&self.stored, &mut self.reasons);
         if let Err(why) = self.ready(now) {
-            return self.keep(&why);
-        }
-        if let Some(d) = self.pending.dropped.take() {
-            self.pending.rows.gaps.push(GapIn {
-                gap: GapRow { from: d.from.wall, to: d.to.wall, why: "dropped".into() },
-                from_boot: Some(d.from.boot),
-                to_boot: d.to.boot,
-            });
+            self.keep(&why);
+            return Outcome::Over;
         }
         let fresh = self.saved.fresh(&self.stored);
-        let Some(disk) = &mut self.store else { return };
+        let Some(disk) = &mut self.store else { return Outcome::Over };
         let dating = &self.dating;
         let what = commit::What {
             run: self.run,
@@ -234,13 +243,17 @@ impl Scribe {
                 if let Some(s) = self.pending.state.take() {
                     self.saved_state = s;
                 }
+                self.inbox.set_now(|n| (n.last_commit, n.well) = (Some(now.wall), true));
                 for a in self.pending.answers.drain(..) {
                     let _ = a.send(Ok(()));
                 }
-                self.inbox.set_now(|n| n.last_commit = Some(now.wall));
                 self.well_again();
+                Outcome::Over
             }
-            Err(e) => self.fail(StoreError::from_sql(&self.path, &e)),
+            Err(e) => {
+                self.fail(StoreError::from_sql(&self.path, &e));
+                if self.store.is_some() && self.trouble.is_none() { Outcome::Anew } else { Outcome::Over }
+            }
         }
     }
 

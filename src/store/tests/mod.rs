@@ -1,8 +1,14 @@
 //! Tests of the room as a whole: a writer and readers on real files.
 
 mod basic;
+#[cfg(target_os = "linux")]
+mod mount;
 mod packing;
 mod sealing;
+#[cfg(unix)]
+mod standing;
+#[cfg(target_os = "linux")]
+mod trouble;
 
 use super::*;
 use crate::clock::ManualClock;
