@@ -135,7 +135,8 @@ pub fn compare(count1: u64, exposure1: f64, count2: u64, exposure2: f64, confide
 }
 
 /// Two-sided p value of the E-test (Krishnamoorthy & Thomson 2004) that two rates are equal: unconditional, with the
-/// common rate put at its estimate. Less cautious than the conditional test; the double sum leaves out about 1e-12.
+/// common rate put at its estimate. Less cautious than the conditional test; the double sum leaves out about 1e-12. Ties of the
+/// statistic are counted: for counts (x, 0) and (0, x) it is √x, and software that compares in floating point may lose one.
 ///
 /// # Errors
 /// Exposures not above 0; counts above 100,000, where the double sum would take too long.
