@@ -4,11 +4,12 @@
 use crate::http::app::App;
 use crate::http::problem::Problem;
 use crate::http::readers;
-use crate::http::words::Show;
-use crate::model::{Live, Name, Span, UnixMs};
+use crate::model::{Live, Name, Span, Unit, UnixMs};
 use crate::night::night_of;
-use crate::report::picture::{LinePlot, Point, Series, Stroke};
+use crate::report::morning;
+use crate::report::picture::{self, LinePlot, NightPicture, Point, Series, Stroke, Threshold};
 use crate::report::say;
+use crate::report::settings::Settings;
 use crate::store::{Reader, StoreError};
 use maud::{Markup, html};
 use std::sync::Arc;
@@ -16,8 +17,8 @@ use tokio::sync::Mutex;
 
 /// Drawn anew after this long.
 const STALE: Span = Span::mins(1);
-/// Stretches of a line.
-const POINTS: usize = 180;
+/// Stretches of a line over the whole width.
+const POINTS: i64 = 180;
 
 /// The latest drawing.
 #[derive(Debug, Default)]
@@ -38,7 +39,7 @@ impl Pictures {
         let now = app.now();
         let stale = drawn.at.is_none_or(|at| !(Span::ZERO..STALE).contains(&(now - at)));
         if stale || drawn.seq != live.seq {
-            drawn.html = draw(app, now).await.into_string().into();
+            drawn.html = draw(app, live, now).await.into_string().into();
             drawn.at = Some(now);
             drawn.seq = live.seq;
         }
@@ -46,20 +47,52 @@ impl Pictures {
     }
 }
 
-async fn draw(app: &App, now: UnixMs) -> Markup {
+async fn draw(app: &App, live: &Live, now: UnixMs) -> Markup {
     if app.serving.store.is_none() {
         return html! {};
     }
-    let config = app.config();
-    let show = Show::of(&config);
-    let drawn: Result<Markup, Problem> = readers::read(app, move |r| temperatures(r, &show, now)).await;
-    drawn.unwrap_or_else(|p| html! { p.caution { "The night so far cannot be drawn: " (p.detail()) "." } })
+    let settings = Settings::from_config(&app.config());
+    let watched_since = live.agent_started.wall;
+    let drawn: Result<Markup, Problem> =
+        readers::read(app, move |r| night_so_far(r, settings, watched_since, now)).await;
+    drawn.unwrap_or_else(|p| {
+        html! { h2 { "The night so far" } p.caution { "It cannot be drawn: " (p.detail()) "." } }
+    })
 }
 
-/// Box, outside and dew point since the evening.
-fn temperatures(r: &Reader, show: &Show, now: UnixMs) -> Result<Markup, StoreError> {
-    let night = night_of(now, &show.zone);
-    let from = night.from.max(UnixMs(now.0 - Span::hours(16).0));
+fn night_so_far(r: &Reader, settings: Settings, watched_since: UnixMs, now: UnixMs) -> Result<Markup, StoreError> {
+    let night = night_of(now, &settings.time_zone());
+    let mut p = morning::picture(r, &night, settings.clone(), now)?;
+    if p.sun.is_empty() {
+        // No site, no dusk and no dawn: what has been, rather than a day of which most has not come yet.
+        p.from = p.from.max(watched_since.min(now - Span::mins(20))).max(now - Span::hours(16)).min(now - Span::mins(20));
+        p.to = now;
+    }
+    if now <= p.from {
+        return Ok(html! {
+            h2 { "The night so far" }
+            p { "It has not begun; its picture starts at " (say::clock(p.from, &p.zone)) "." }
+        });
+    }
+    p.now = Some(now);
+    let plot = temperatures(r, &settings, &p, now)?;
+    Ok(html! {
+        h2 { "The night so far" }
+        (picture::draw_wide(&p))
+        (picture::draw_tall(&p))
+        @if !p.letters.is_empty() {
+            ul.letters { @for l in &p.letters { li { strong { (l.text) } " " (say::clock(l.at, &p.zone)) " " (l.what) } } }
+        }
+        @if !plot.series.is_empty() { h2 { "Temperatures" } (plot.draw_wide()) (plot.draw_tall()) }
+    })
+}
+
+/// Box, outside and dew point over the hours of the picture.
+fn temperatures(r: &Reader, s: &Settings, p: &NightPicture, now: UnixMs) -> Result<LinePlot, StoreError> {
+    let shown = |v| say::in_scale(v, Unit::Celsius, s.scale);
+    let end = now.min(p.to).max(p.from + Span(1));
+    // The lines end now, and their points lie as close as they would over the whole width.
+    let points = (POINTS * (end - p.from).0 / (p.to - p.from).0.max(1)).clamp(1, POINTS);
     let mut series = vec![];
     for (name, label, stroke) in [
         ("temperature.box", "box", Stroke::Heavy),
@@ -68,36 +101,45 @@ fn temperatures(r: &Reader, show: &Show, now: UnixMs) -> Result<Markup, StoreErr
     ] {
         let Some(id) = Name::new(name).ok().map(|n| r.signal_id(&n)).transpose()?.flatten() else { continue };
         let points: Vec<Point> = r
-            .buckets(id, from, now, POINTS)?
+            .buckets(id, p.from, end, points.unsigned_abs() as usize)?
             .into_iter()
-            .map(|b| {
-                let shown = |v| say::in_scale(v, crate::model::Unit::Celsius, show.scale);
-                let value = (b.count > 0).then(|| (shown(b.min), shown(b.mean), shown(b.max)));
-                Point { at: UnixMs(b.from.0 + (b.to - b.from).0 / 2), value }
+            .map(|b| Point {
+                at: UnixMs(b.from.0 + (b.to - b.from).0 / 2),
+                value: (b.count > 0).then(|| (shown(b.min), shown(b.mean), shown(b.max))),
             })
             .collect();
         if points.iter().any(|p| p.value.is_some()) {
             series.push(Series { label: label.into(), stroke, decimals: Some(1), points });
         }
     }
-    if series.is_empty() {
-        return Ok(html! {});
-    }
-    let plot = LinePlot {
+    // A limit is drawn only where the line comes near it; else it would flatten everything.
+    let near = |v: f64, above: bool| {
+        let values = series.iter().filter(|l: &&Series| l.label == "box").flat_map(|l| &l.points).filter_map(|p| p.value);
+        let mut values = values.map(|(low, _, high)| if above { high } else { low });
+        values.any(|x| if above { x > shown(v) - 6.0 } else { x < shown(v) + 6.0 })
+    };
+    let limit = |v: Option<f64>, above: bool, words: &str| {
+        v.filter(|v| near(*v, above)).map(|v| Threshold {
+            value: shown(v),
+            label: format!("{words} {}", say::value(v, Unit::Celsius, 1.0, s.scale)),
+        })
+    };
+    let thresholds =
+        [limit(s.box_hot, true, "too hot above"), limit(s.box_cold, false, "cold below")].into_iter().flatten().collect();
+    Ok(LinePlot {
         name: "temperatures".into(),
         about: "Temperatures of the night so far.".into(),
-        from,
-        to: now,
-        zone: show.zone.clone(),
-        unit: say::symbol(crate::model::Unit::Celsius, show.scale).into(),
+        from: p.from,
+        to: p.to,
+        zone: p.zone.clone(),
+        unit: say::symbol(Unit::Celsius, s.scale).into(),
         at_least: None,
         at_most: None,
         series,
-        thresholds: vec![],
-        dark: vec![],
-        gaps: r.gaps(from, now)?.into_iter().map(|g| (g.from, g.to)).collect(),
-        letters: vec![],
-        now: None,
-    };
-    Ok(html! { h2 { "Temperatures" } (plot.draw_wide()) (plot.draw_tall()) })
+        thresholds,
+        dark: p.dark.clone(),
+        gaps: p.gaps.clone(),
+        letters: p.letters.iter().map(|l| (l.at, l.text.clone())).collect(),
+        now: p.now,
+    })
 }
