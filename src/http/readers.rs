@@ -32,11 +32,7 @@ where
     let work = tokio::task::spawn_blocking(move || {
         // Held until the work is done, even when nobody waits for it any more: a stuck disk must not gather threads.
         let _turn = turn;
-        Reader::open(&path).and_then(|r| {
-            // One state for the whole answer.
-            let _still = r.snapshot()?;
-            read(&r)
-        })
+        Reader::open(&path).and_then(|r| read(&r))
     });
     match tokio::time::timeout(PATIENCE, work).await {
         Ok(Ok(Ok(v))) => Ok(v),

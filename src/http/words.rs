@@ -3,7 +3,7 @@
 
 use crate::config::Config;
 use crate::config::model::TemperatureScale;
-use crate::model::{SignalDef, Span, UnixMs};
+use crate::model::{SignalDef, Span, Unit, UnixMs};
 use crate::report::say;
 use jiff::ToSpan;
 use jiff::tz::TimeZone;
@@ -51,9 +51,8 @@ impl Show {
     /// A value with its unit; of a busy quantity, only the digits that somebody reads.
     pub fn value(&self, v: f64, def: &SignalDef) -> String {
         let coarse = match def.unit {
-            crate::model::Unit::Percent if v.abs() >= 9.95 => 1.0,
-            crate::model::Unit::Milliseconds if v.abs() >= 9.95 => 1.0,
-            crate::model::Unit::Milliseconds => 0.1,
+            Unit::Percent | Unit::Milliseconds if v.abs() >= 9.95 => 1.0,
+            Unit::Percent | Unit::Milliseconds | Unit::Celsius | Unit::Kelvin => 0.1,
             _ => def.resolution,
         };
         say::value(v, def.unit, coarse.max(def.resolution), self.scale)

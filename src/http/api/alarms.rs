@@ -33,7 +33,11 @@ pub async fn after(State(app): State<App>, mut p: Params) -> Result<axum::Json<T
     let after = p.whole("after", 0..=i64::MAX)?.unwrap_or(0);
     let limit = p.whole("limit", 1..=MOST)?.unwrap_or(MOST) as usize;
     p.finish()?;
-    let (rows, seq) = readers::read(&app, move |r| Ok((r.transitions(after, limit + 1)?, r.latest_seq()?))).await?;
+    let (rows, seq) = readers::read(&app, move |r| {
+        let _still = r.snapshot()?;
+        Ok((r.transitions(after, limit + 1)?, r.latest_seq()?))
+    })
+    .await?;
     let more = rows.len() > limit;
     let transitions = rows.into_iter().take(limit).map(TransitionView::from).collect();
     Ok(axum::Json(Transitions { transitions, seq, more }))

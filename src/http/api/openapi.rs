@@ -4,15 +4,16 @@
 mod paths;
 mod schemas;
 
-use axum::Json;
+use axum::http::header;
+use axum::response::IntoResponse;
 use serde_json::{Value, json};
 use std::sync::LazyLock;
 
-static DESCRIPTION: LazyLock<Value> = LazyLock::new(description);
+static DESCRIPTION: LazyLock<String> = LazyLock::new(|| description().to_string());
 
 /// The handler.
-pub async fn openapi() -> Json<&'static Value> {
-    Json(&*DESCRIPTION)
+pub async fn openapi() -> impl IntoResponse {
+    ([(header::CONTENT_TYPE, "application/json")], DESCRIPTION.as_str())
 }
 
 fn description() -> Value {

@@ -1,7 +1,7 @@
 //! The words of the letter: the state, what is wrong, what to try, what would wake somebody, the session.
 
 use super::Scene;
-use crate::model::live::AlarmNow;
+use crate::model::live::{AlarmNow, ThingNow};
 use crate::model::{Condition, Name, Priority, SessionStart, Span};
 use crate::report::say;
 use maud::{Markup, html};
@@ -29,13 +29,28 @@ pub fn mark(c: Condition) -> Markup {
     }
 }
 
+/// Words with parts between backticks, which are set as they would be typed.
+pub fn quoted(words: &str) -> Markup {
+    // An odd one out is a mark like any other.
+    let pairs = words.matches('`').count() / 2 * 2;
+    html! {
+        @for (i, part) in words.splitn(pairs + 1, '`').enumerate() {
+            @if i % 2 == 1 { code { (part) } } @else { (part) }
+        }
+    }
+}
+
 /// Condition, sentence, and what is wrong.
 pub fn state(s: &Scene<'_>) -> Markup {
     let live = s.live;
     let c = s.condition();
     let alarmed = |thing: &Name| live.alarms.iter().any(|a| a.standing && a.thing == *thing);
+    // A sensor that cannot be read is told below, with its reason.
+    let told = |t: &ThingNow| t.condition == Condition::Unknown && matches!(t.thing.kind(), "temperature" | "humidity");
     let also = live.things.iter().filter(|t| {
-        matches!(t.condition, Condition::Failed | Condition::Impaired | Condition::Unknown) && !alarmed(&t.thing)
+        matches!(t.condition, Condition::Failed | Condition::Impaired | Condition::Unknown)
+            && !alarmed(&t.thing)
+            && !told(t)
     });
     html! {
         p.condition { (mark(c)) strong { (c.word()) } }
@@ -45,16 +60,28 @@ pub fn state(s: &Scene<'_>) -> Markup {
                 h1 { "Nothing is known since " (say::clock(live.at.wall, &s.show.zone)) ": the agent has stood still for " (Span(a)) "." }
                 p { "What follows is how it was then. Then it said: " (live.sentence) }
             }
-            Some(_) => h1 { (live.sentence) }
-        }
-        @for t in also {
-            p { (mark(t.condition)) " " (say::sentence_start(&t.title)) " is " strong { (t.condition.word()) } @if !t.because.is_empty() { ": " (t.because) } "." }
+            Some(_) => h1.bad[c == Condition::Failed] { (quoted(&live.sentence)) }
         }
         (alarms(s))
+        @for (c, because, titles) in together(also) {
+            p { (mark(c)) " " (say::sentence_start(&say::list(&titles))) @if titles.len() > 1 { " are " } @else { " is " } strong { (c.word()) } @if !because.is_empty() { ": " (quoted(because)) } "." }
+        }
         @if !live.store.well && live.cycle > 0 {
-            p.caution { "The store does not take what is measured: " (live.store.because) ". " (say::sentence_start(&say::count(usize::try_from(live.store.waiting).unwrap_or(usize::MAX), "reading"))) " wait in memory" @if live.store.dropped > 0 { ", " (live.store.dropped) " had to be dropped" } "." }
+            p.caution { "The store does not take what is measured: " (quoted(&live.store.because)) ". " (say::sentence_start(&say::count(usize::try_from(live.store.waiting).unwrap_or(usize::MAX), "reading"))) " wait in memory" @if live.store.dropped > 0 { ", " (live.store.dropped) " had to be dropped" } "." }
         }
     }
+}
+
+/// Things in the same condition for the same reason share a sentence.
+fn together<'a>(things: impl Iterator<Item = &'a ThingNow>) -> Vec<(Condition, &'a str, Vec<&'a str>)> {
+    let mut out: Vec<(Condition, &str, Vec<&str>)> = vec![];
+    for t in things {
+        match out.iter_mut().find(|(c, b, _)| *c == t.condition && *b == t.because) {
+            Some((_, _, titles)) => titles.push(&t.title),
+            None => out.push((t.condition, &t.because, vec![&t.title])),
+        }
+    }
+    out
 }
 
 fn alarms(s: &Scene<'_>) -> Markup {
@@ -78,7 +105,7 @@ fn alarm(s: &Scene<'_>, a: &AlarmNow) -> Markup {
         (true, _) => Condition::Impaired,
     };
     html! {
-        p { (mark(condition)) " " (say::sentence_start(&a.text)) (if a.text.ends_with('.') { "" } else { "." }) }
+        p { (mark(condition)) " " (quoted(&say::sentence_start(&a.text))) (if a.text.ends_with('.') { "" } else { "." }) }
         p.soft {
             @if a.standing { "since " } @else { "over; it began at " }
             (s.show.clock(a.since.wall, s.now))
@@ -124,7 +151,7 @@ pub fn try_this(s: &Scene<'_>) -> Markup {
     html! {
         @if !s.live.try_this.is_empty() {
             h2 { "What to try" }
-            @for t in &s.live.try_this { p { (t) } }
+            @for t in &s.live.try_this { p { (quoted(t)) } }
         }
     }
 }
@@ -135,7 +162,13 @@ pub fn wakes(s: &Scene<'_>) -> Markup {
         @if s.live.cycle > 0 {
             h2 { "Tonight this would wake somebody" }
             @if s.live.wakes.is_empty() { p { "Nothing." } }
-            @else { ul { @for w in &s.live.wakes { li { (w) } } } }
+            // A line that ends in a colon opens the list of those that follow it.
+            @for w in s.live.wakes.chunk_by(|_, next| !next.ends_with(':')) {
+                @match w.split_first() {
+                    Some((head, items)) if head.ends_with(':') => { p { (head) } ul { @for i in items { li { (i) } } } }
+                    _ => ul { @for i in w { li { (i) } } }
+                }
+            }
         }
     }
 }
@@ -189,5 +222,17 @@ fn darkness(s: &Scene<'_>) -> Markup {
         } @else {
             p.soft { "Where the telescope stands is not configured, so the hours of darkness are not known." }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn backticks_become_code_and_nothing_else_becomes_markup() {
+        assert_eq!(quoted("`/a<b>`: gone").into_string(), "<code>/a&lt;b&gt;</code>: gone");
+        assert_eq!(quoted("it`s `x` there").into_string(), "it<code>s </code>x` there");
+        assert_eq!(quoted("it`s").into_string(), "it`s");
     }
 }

@@ -1,12 +1,16 @@
 //! The latest figures: temperatures, load, links, disks, frames; and what cannot be read.
 
 use super::Scene;
+use super::letter::quoted;
 use crate::http::api::views;
-use crate::model::{Name, SignalDef, Span, UnixMs, Value};
+use crate::model::{Condition, Name, SignalDef, Span, UnixMs, Value};
 use crate::report::say;
 use maud::{Markup, html};
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
+
+/// Said in place of a value; the reason stands in its own section.
+const NOT_READ: &str = "not read";
 
 /// The latest readings by name.
 struct Latest<'a> {
@@ -35,7 +39,7 @@ impl<'a> Latest<'a> {
     fn said(&self, name: &str) -> Option<String> {
         let name = Name::new(name).ok()?;
         let (def, _, v) = self.by_name.get(&name)?;
-        Some(v.known().map_or_else(|| "not read".into(), |x| self.scene.show.value(x, def)))
+        Some(v.known().map_or_else(|| NOT_READ.into(), |x| self.scene.show.value(x, def)))
     }
     /// Things of a kind, in the order of their names.
     fn things(&self, kind: &str) -> Vec<Name> {
@@ -59,7 +63,7 @@ pub fn now(s: &Scene<'_>) -> Markup {
                 @for (title, rows) in groups.iter().filter(|(_, rows)| !rows.is_empty()) {
                     tbody {
                         tr { th scope="rowgroup" colspan="2" { (title) } }
-                        @for (what, value) in rows { tr { td { (what) } td.num { (value) } } }
+                        @for (what, value) in rows { tr { td { (what) } td.num.gone[value == NOT_READ] { (value) } } }
                     }
                 }
             }
@@ -95,7 +99,7 @@ fn temperatures(l: &Latest<'_>) -> Rows {
         .max_by(|a, b| a.2.total_cmp(&b.2));
     rest.retain(|_, (d, _, _)| d.place != "component");
     for (n, (d, _, v)) in rest {
-        let value = v.known().map_or_else(|| "not read".into(), |x| l.scene.show.value(x, d));
+        let value = v.known().map_or_else(|| NOT_READ.into(), |x| l.scene.show.value(x, d));
         rows.push((if d.what.is_empty() { n.own().replace('-', " ") } else { d.what.clone() }, value));
     }
     if let Some((n, d, v)) = warmest {
@@ -129,7 +133,7 @@ fn links(l: &Latest<'_>) -> Rows {
         let mut said = match up.known() {
             Some(u) if u >= 0.5 => "up".to_owned(),
             Some(_) => "down".into(),
-            None => "not read".into(),
+            None => NOT_READ.into(),
         };
         if let Some(signal) = l.said(thing.quantity("signal").as_str()) {
             said = format!("{said}, {signal}");
@@ -142,7 +146,7 @@ fn links(l: &Latest<'_>) -> Rows {
 fn link(l: &Latest<'_>, thing: &Name, up: Option<f64>) -> String {
     let quantity = |q: &str| l.known(thing.quantity(q).as_str());
     match up {
-        None => "not read".into(),
+        None => NOT_READ.into(),
         Some(u) if u < 0.5 => "out of reach".into(),
         Some(_) => {
             let mut said = "in reach".to_owned();
@@ -178,7 +182,13 @@ fn room(l: &Latest<'_>) -> Rows {
 /// What cannot be read, and why: one line for each reason, however many signals it takes away.
 pub fn unreadable(s: &Scene<'_>) -> Markup {
     let mut by_reason: BTreeMap<String, Vec<Name>> = BTreeMap::new();
-    for u in views::unreadable(s.live, &s.app.serving.signals) {
+    // What belongs to a thing that is broken or not in use is told there.
+    let told = |n: &Name| {
+        let thing = n.thing();
+        let state = s.live.things.iter().find(|t| t.thing == thing).map(|t| t.condition);
+        n.of_thing().is_some() && matches!(state, Some(Condition::Failed | Condition::NotInUse))
+    };
+    for u in views::unreadable(s.live, &s.app.serving.signals).into_iter().filter(|u| !told(&u.signal)) {
         by_reason.entry(u.text).or_default().push(u.signal);
     }
     let stuck: Vec<_> = s.live.probes.iter().filter(|p| matches!(&*p.state, "stuck" | "panicked")).collect();
@@ -190,7 +200,7 @@ pub fn unreadable(s: &Scene<'_>) -> Markup {
                     li { (p.probe.own().replace('-', " ")) ": " @if &*p.state == "stuck" { "reading hangs; it is tried again" } @else { "reading failed inside; it is tried again" } }
                 }
                 @for (why, names) in &by_reason {
-                    li { (listed(names)) ": " (why) }
+                    li { (listed(names)) ": " (quoted(why)) }
                 }
             }
         }

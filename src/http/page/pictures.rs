@@ -1,6 +1,7 @@
 //! The pictures of the night so far, drawn from the store at most once a minute (sooner after a transition) and shared by
 //! all open pages.
 
+use super::letter::quoted;
 use crate::http::app::App;
 use crate::http::problem::Problem;
 use crate::http::readers;
@@ -56,7 +57,7 @@ async fn draw(app: &App, live: &Live, now: UnixMs) -> Markup {
     let drawn: Result<Markup, Problem> =
         readers::read(app, move |r| night_so_far(r, settings, watched_since, now)).await;
     drawn.unwrap_or_else(|p| {
-        html! { h2 { "The night so far" } p.caution { "It cannot be drawn: " (p.detail()) "." } }
+        html! { h2 { "The night so far" } p.caution { "It cannot be drawn: " (quoted(p.detail())) "." } }
     })
 }
 
@@ -65,7 +66,8 @@ fn night_so_far(r: &Reader, settings: Settings, watched_since: UnixMs, now: Unix
     let mut p = morning::picture(r, &night, settings.clone(), now)?;
     if p.sun.is_empty() {
         // No site, no dusk and no dawn: what has been, rather than a day of which most has not come yet.
-        p.from = p.from.max(watched_since.min(now - Span::mins(20))).max(now - Span::hours(16)).min(now - Span::mins(20));
+        p.from =
+            p.from.max(watched_since.min(now - Span::mins(20))).max(now - Span::hours(16)).min(now - Span::mins(20));
         p.to = now;
     }
     if now <= p.from {
@@ -81,7 +83,7 @@ fn night_so_far(r: &Reader, settings: Settings, watched_since: UnixMs, now: Unix
         (picture::draw_wide(&p))
         (picture::draw_tall(&p))
         @if !p.letters.is_empty() {
-            ul.letters { @for l in &p.letters { li { strong { (l.text) } " " (say::clock(l.at, &p.zone)) " " (l.what) } } }
+            ul.letters { @for l in &p.letters { li { strong { (l.text) } " " (say::clock(l.at, &p.zone)) " " (quoted(&l.what)) } } }
         }
         @if !plot.series.is_empty() { h2 { "Temperatures" } (plot.draw_wide()) (plot.draw_tall()) }
     })
@@ -114,7 +116,8 @@ fn temperatures(r: &Reader, s: &Settings, p: &NightPicture, now: UnixMs) -> Resu
     }
     // A limit is drawn only where the line comes near it; else it would flatten everything.
     let near = |v: f64, above: bool| {
-        let values = series.iter().filter(|l: &&Series| l.label == "box").flat_map(|l| &l.points).filter_map(|p| p.value);
+        let values =
+            series.iter().filter(|l: &&Series| l.label == "box").flat_map(|l| &l.points).filter_map(|p| p.value);
         let mut values = values.map(|(low, _, high)| if above { high } else { low });
         values.any(|x| if above { x > shown(v) - 6.0 } else { x < shown(v) + 6.0 })
     };
@@ -124,8 +127,10 @@ fn temperatures(r: &Reader, s: &Settings, p: &NightPicture, now: UnixMs) -> Resu
             label: format!("{words} {}", say::value(v, Unit::Celsius, 1.0, s.scale)),
         })
     };
-    let thresholds =
-        [limit(s.box_hot, true, "too hot above"), limit(s.box_cold, false, "cold below")].into_iter().flatten().collect();
+    let thresholds = [limit(s.box_hot, true, "too hot above"), limit(s.box_cold, false, "cold below")]
+        .into_iter()
+        .flatten()
+        .collect();
     Ok(LinePlot {
         name: "temperatures".into(),
         about: "Temperatures of the night so far.".into(),
