@@ -3,6 +3,7 @@
 //! Owns the words that a person types and the exit codes: 0 well, 1 something watched is wrong, 2 an error. Each command's
 //! `run` hands over to the room that does the work. Must not hold logic of its own beyond asking and telling.
 
+pub mod alarms;
 pub mod check;
 pub mod export;
 pub mod incident;
@@ -10,8 +11,12 @@ pub mod logging;
 pub mod look;
 pub mod out;
 pub mod pair;
+pub mod present;
+pub mod reach;
 pub mod report;
 pub mod say;
+pub mod session;
+pub mod status;
 pub mod token;
 pub mod watch;
 
@@ -75,6 +80,9 @@ commands! {
     }
     "Tonight" {
         Watch => watch,
+        Status => status,
+        Alarms => alarms,
+        Session => session,
     }
     "Morning" {
         Report => report,

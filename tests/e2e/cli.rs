@@ -83,3 +83,20 @@ fn a_reader_that_leaves_is_no_panic() {
     assert_eq!(String::from_utf8_lossy(&ended.stderr), "");
     assert_eq!(ended.status.code(), Some(0));
 }
+
+#[test]
+fn status_tells_how_things_stand_and_never_shows_unknown_as_good() {
+    use crate::harness::Setting;
+    // Nobody is there: an error, and what to do.
+    let (code, out, err) = run(&["status", "--at", "http://127.0.0.1:9"]);
+    assert_eq!((code, out.as_str()), (2, ""));
+    assert!(err.contains("cannot be reached") && err.contains("tilldawn watch"), "{err}");
+    let agent = Setting::new("field = \"orchard pier\"\n").start();
+    let at = format!("http://{}", agent.address);
+    let (code, out, err) = run(&["status", "--at", &at]);
+    assert_eq!(err, "");
+    assert!(out.contains("orchard pier, seen ") && out.contains("What is watched"), "{out}");
+    let condition = agent.json("/api/v1/summary")["condition"].as_str().unwrap().to_owned();
+    let well = matches!(condition.as_str(), "working" | "not_in_use");
+    assert_eq!(code, i32::from(!well), "{condition}: {out}");
+}
