@@ -66,7 +66,7 @@ fn letter(s: &Summary, zone: &TimeZone) -> String {
             )));
             out.push_str(&fill(0, &format!("{}, then: {sentence}", s.field)));
         }
-        None => out.push_str(&fill(0, &format!("{}: nothing has been looked at yet.", s.field))),
+        None => out.push_str("The agent has only just started: nothing has been looked at yet.\n"),
     }
     let section = |out: &mut String, title: &str, lines: Vec<String>| {
         if !lines.is_empty() {
@@ -94,7 +94,8 @@ fn letter(s: &Summary, zone: &TimeZone) -> String {
     });
     section(&mut out, "Tonight", tonight);
     section(&mut out, "This would wake somebody", s.wakes.clone());
-    if !s.store.well {
+    // Before the first cycle nothing is known of the store either.
+    if !s.store.well && s.age_ms.is_some() {
         let why = if s.store.because.is_empty() { "the reason is not known" } else { &s.store.because };
         section(&mut out, "The store", vec![format!("Readings are kept in memory only: {why}.")]);
     }

@@ -93,10 +93,95 @@ fn status_tells_how_things_stand_and_never_shows_unknown_as_good() {
     assert!(err.contains("cannot be reached") && err.contains("tilldawn watch"), "{err}");
     let agent = Setting::new("field = \"orchard pier\"\n").start();
     let at = format!("http://{}", agent.address);
+    agent.wait_json("a first look", "/api/v1/summary", crate::harness::BOUND, |v| {
+        (v["cycle"].as_i64()? > 0).then_some(())
+    });
     let (code, out, err) = run(&["status", "--at", &at]);
     assert_eq!(err, "");
     assert!(out.contains("orchard pier, seen ") && out.contains("What is watched"), "{out}");
     let condition = agent.json("/api/v1/summary")["condition"].as_str().unwrap().to_owned();
     let well = matches!(condition.as_str(), "working" | "not_in_use");
     assert_eq!(code, i32::from(!well), "{condition}: {out}");
+}
+
+/// A process that the agent is told to keep an eye on.
+fn sleeper(folder: &Path, name: &str) -> std::process::Child {
+    let path = folder.join(name);
+    std::fs::copy("/bin/sleep", &path).unwrap();
+    std::process::Command::new(&path).arg("120").spawn().unwrap()
+}
+
+#[test]
+fn a_session_is_begun_and_an_alarm_seen_and_held_back_from_the_command_line() {
+    use crate::harness::{BOUND, Setting};
+    let folder = tempfile::tempdir().unwrap();
+    let mut child = sleeper(folder.path(), "cli-mount-driver");
+    let agent = Setting::new(
+        "field = \"orchard pier\"\n[session]\nchain = [\"program.mount\"]\n[program.mount]\nexecutable = \"cli-mount-driver\"\n",
+    )
+    .start();
+    let at = format!("http://{}", agent.address);
+    let ask = |arguments: &[&str]| {
+        let mut all = arguments.to_vec();
+        all.extend(["--at", &at]);
+        run(&all)
+    };
+    let (code, out, err) = ask(&["session", "start"]);
+    assert_eq!((code, err.as_str()), (0, ""), "{out}");
+    agent.wait_json("the session", "/api/v1/summary", BOUND, |v| v["session"].is_object().then_some(()));
+    let (code, out, _) = ask(&["session", "show"]);
+    assert!(code == 0 && out.starts_with("In session since"), "{out}");
+    agent.wait_json("the program to be seen", "/api/v1/summary", BOUND, |v| {
+        v["things"]
+            .as_array()?
+            .iter()
+            .any(|t| t["thing"] == "program.mount" && t["condition"] == "working")
+            .then_some(())
+    });
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let alarm = agent.wait_json("the alarm", "/api/v1/summary", BOUND, |v| {
+        v["alarms"].as_array()?.iter().find(|a| a["thing"] == "program.mount")?["alarm"].as_i64()
+    });
+    let (code, out, _) = ask(&["status"]);
+    assert_eq!(code, 1, "{out}");
+    assert!(out.contains("mount program") && out.contains("not yet seen"), "{out}");
+    let (code, out, _) = ask(&["alarms", "list"]);
+    assert!(code == 1 && out.contains(&format!("{alarm}: ")), "{out}");
+    let number = alarm.to_string();
+    let (code, out, err) = ask(&["alarms", "acknowledge", &number]);
+    assert_eq!((code, err.as_str()), (0, ""), "{out}");
+    let (code, out, err) = ask(&["alarms", "shelve", &number, "--for", "2 h"]);
+    assert_eq!((code, err.as_str()), (0, ""), "{out}");
+    agent.wait_json("the alarm to be held back", "/api/v1/summary", BOUND, |v| {
+        v["alarms"].as_array()?.iter().any(|a| a["alarm"] == alarm && a["shelved_until"].is_i64()).then_some(())
+    });
+    let (_, out, _) = ask(&["alarms", "list"]);
+    let words: Vec<&str> = out.split_whitespace().collect();
+    assert!(words.join(" ").contains("stands, seen, held back until"), "{out}");
+    assert_eq!(ask(&["alarms", "unshelve", &number]).0, 0);
+    let (code, _, err) = ask(&["alarms", "acknowledge", "999999"]);
+    assert!(code == 2 && err.contains("there is no"), "{err}");
+    let (code, _, err) = ask(&["alarms", "shelve", &number, "--for", "3 d"]);
+    assert!(code == 2 && !err.is_empty(), "{err}");
+    let (code, out, err) = ask(&["session", "end"]);
+    assert_eq!((code, err.as_str()), (0, ""), "{out}");
+    agent.wait_json("the end of the session", "/api/v1/summary", BOUND, |v| v["session"].is_null().then_some(()));
+    let (_, out, _) = ask(&["session", "show"]);
+    assert!(out.contains("No session goes on.") && out.contains("somebody ended it"), "{out}");
+}
+
+#[test]
+fn with_tls_the_agents_own_certificate_is_found_or_named() {
+    use crate::harness::Setting;
+    let agent = Setting::new("field = \"orchard pier\"\n[http]\ntls = true\n").start();
+    let at = format!("https://{}", agent.address);
+    // From elsewhere: the fingerprint that it shows is told, to be compared; with it the answer comes.
+    let (code, _, err) = run(&["status", "--at", &at]);
+    assert!(code == 2 && err.contains("--fingerprint"), "{err}");
+    let print = err.split("--fingerprint ").nth(1).unwrap().trim().to_owned();
+    let (code, out, err) = run(&["status", "--at", &at, "--fingerprint", &print]);
+    assert!(code < 2 && out.contains("orchard pier"), "{out}{err}");
+    let wrong = print.replace(&print[..2], if print.starts_with("00") { "01" } else { "00" });
+    assert_eq!(run(&["status", "--at", &at, "--fingerprint", &wrong]).0, 2);
 }
