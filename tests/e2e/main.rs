@@ -8,6 +8,9 @@ mod full_disk;
 #[allow(dead_code)]
 mod harness;
 mod look;
+mod morning;
+#[allow(dead_code)]
+mod orchard;
 mod power;
 mod torture;
 mod units;

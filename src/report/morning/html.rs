@@ -249,7 +249,7 @@ fn signals(r: &MorningReport) -> Markup {
                 table.signals {
                     thead { tr { th { "signal" } th { "lowest" } th { "mean" } th { "highest" } } }
                     tbody { @for s in &r.signals {
-                        @let v = |x| say::value(x, s.unit, s.resolution, r.scale);
+                        @let v = |x| text::figure(r, s, x);
                         tr {
                             td { (s.name) @if s.unavailable > 0 { span.soft { " (" (s.unavailable) " not read)" } } }
                             @match s.range {

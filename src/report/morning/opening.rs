@@ -173,7 +173,7 @@ pub fn where_it_went(t: &Totals) -> Option<String> {
         (t.dark_lost, "lost to faults"),
         (t.paused, "paused or marked by you"),
         (t.dark_not_watched, "not watched"),
-        (between, "between frames"),
+        (between, if t.light_frames == Some(0) { "without a light frame" } else { "between frames" }),
     ]
     .into_iter()
     .filter(|p| p.0 >= Span::secs(30))

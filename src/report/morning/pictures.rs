@@ -102,7 +102,7 @@ fn lane(rows: &NightRows, alarms: &[AlarmLine], thing: &Name, window: Interval, 
             lost.push((m.at.wall, end));
         }
     }
-    for (a, b) in watched::unread(rows, alarms, thing) {
+    for (a, b) in intervals::union(&watched::unread(rows, alarms, thing), &watched::silent(rows, thing)) {
         put(a, b, StretchKind::Unknown);
     }
     for a in alarms.iter().filter(|a| a.thing.thing() == *thing && a.letter.is_none()) {

@@ -69,6 +69,12 @@ const SIGNALS: &[(&str, Unit, f64, &str, &str, f64, Course)] = &[
     ("program.guiding.memory", Unit::Bytes, 4096.0, "memory of guiding", "", 1e6, |_| 4.3e8),
     ("program.camera.cpu", Unit::Percent, 0.1, "processor use of the camera program", "", 2.0, |_| 9.0),
     ("link.house", Unit::Truth, 1.0, "the house answers", "", 0.0, |_| 1.0),
+    ("link.gateway", Unit::Truth, 1.0, "the gateway answers", "", 0.0, |_| 1.0),
+    ("device.mount-cable", Unit::Truth, 1.0, "it is there", "", 0.0, |_| 1.0),
+    ("device.main-camera", Unit::Truth, 1.0, "it is there", "", 0.0, |_| 1.0),
+    ("program.mount", Unit::Truth, 1.0, "it runs", "", 0.0, |_| 1.0),
+    ("program.guiding", Unit::Truth, 1.0, "it runs", "", 0.0, |_| 1.0),
+    ("program.camera", Unit::Truth, 1.0, "it runs", "", 0.0, |_| 1.0),
 ];
 
 fn minutes(seed: u64, from: f64, to: f64, noise: f64, resolution: f64, f: impl Fn(f64) -> f64) -> Vec<Bucket> {

@@ -253,7 +253,7 @@ fn takes_out(reader: &Reader, night: &crate::night::Night) {
 
     let nothing = Wish { signals: "humidity.*", ..wish };
     let why = export::csv(reader, &nothing, &mut vec![]).unwrap_err().to_string();
-    assert!(why.starts_with("no signal fits `humidity.*`; there are: dew.margin, "), "{why}");
+    assert!(why.starts_with("no signal fits `humidity.*`; there are: device.main-camera, "), "{why}");
     let other_night = Wish { from: UnixMs(0), to: UnixMs(86_400_000), every: None, ..wish };
     let why = export::csv(reader, &other_night, &mut vec![]).unwrap_err().to_string();
     assert!(why.starts_with("there are no readings of these signals"), "{why}");

@@ -434,6 +434,12 @@ fn alarms(p: &mut Paper, r: &MorningReport) {
     p.columns(0, [12, 13, 6, 80], &rows);
 }
 
+/// A value of a signal's line: three digits that count, and no finer than the sensor.
+pub(super) fn figure(r: &MorningReport, s: &super::model::SignalLine, v: f64) -> String {
+    let coarse = if v == 0.0 { 0.0 } else { 10f64.powf(v.abs().log10().floor() - 2.0) };
+    say::value(v, s.unit, s.resolution.max(coarse.min(0.1)), r.scale)
+}
+
 /// When an alarm began: the clock alone inside the night, with the day when it stands since longer.
 pub(super) fn alarm_from(r: &MorningReport, a: &super::model::AlarmLine) -> String {
     if a.from >= r.night.from {
@@ -452,7 +458,7 @@ fn signals(p: &mut Paper, r: &MorningReport) {
         .signals
         .iter()
         .map(|s| {
-            let v = |x| say::value(x, s.unit, s.resolution, r.scale);
+            let v = |x| figure(r, s, x);
             let gone = if s.unavailable > 0 { format!("{} not read", s.unavailable) } else { String::new() };
             match s.range {
                 // Of a yes or no the share says more than three answers.

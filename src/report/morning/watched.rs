@@ -51,6 +51,30 @@ pub fn unread(rows: &NightRows, alarms: &[AlarmLine], thing: &Name) -> Vec<Inter
         .collect()
 }
 
+/// Session time in which nothing at all was recorded of a thing whose presence is read all the time. Only told where
+/// signals were gathered; a few minutes are no hole, since a machine may be busy.
+pub fn silent(rows: &NightRows, thing: &Name) -> Vec<Interval> {
+    const HOLE: Span = Span::mins(5);
+    if rows.signals.is_empty() || !matches!(thing.kind(), "program" | "device" | "link" | "frames") {
+        return vec![];
+    }
+    let mut heard: Vec<Interval> = rows
+        .signals
+        .iter()
+        .filter(|(n, _)| n.thing() == *thing)
+        .flat_map(|(_, m)| m.minutes.iter().filter(|b| b.count > 0).map(|b| (b.from, b.to)))
+        .collect();
+    // Where only events tell of a thing (frames that arrive), one of them is word enough for the night.
+    if heard.is_empty() && rows.events.iter().any(|e| e.thing == *thing) {
+        return vec![];
+    }
+    heard.extend(rows.gaps.iter().map(|g| (g.from, g.to)));
+    heard.extend(broken(rows, thing));
+    let mut holes = intervals::subtract(&rows.session_stretches(), &heard);
+    holes.retain(|h| h.1 - h.0 >= HOLE);
+    holes
+}
+
 /// One line for each watched thing.
 pub fn watched(rows: &NightRows, alarms: &[AlarmLine]) -> Vec<WatchedLine> {
     things(rows)
@@ -58,7 +82,7 @@ pub fn watched(rows: &NightRows, alarms: &[AlarmLine]) -> Vec<WatchedLine> {
         .map(|thing| {
             let breaks = broken(rows, &thing);
             let total = intervals::total(&breaks);
-            let blind = intervals::total(&unread(rows, alarms, &thing));
+            let blind = intervals::total(&intervals::union(&unread(rows, alarms, &thing), &silent(rows, &thing)));
             let mut words = vec![];
             match breaks.len() {
                 0 => {}
@@ -66,7 +90,7 @@ pub fn watched(rows: &NightRows, alarms: &[AlarmLine]) -> Vec<WatchedLine> {
                 n => words.push(format!("broken {n} times, {total} in all")),
             }
             if blind > Span::ZERO {
-                words.push(format!("could not be read for {blind}"));
+                words.push(format!("nothing known of it for {}", say::rough(blind)));
             }
             let other = alarms
                 .iter()
@@ -77,7 +101,8 @@ pub fn watched(rows: &NightRows, alarms: &[AlarmLine]) -> Vec<WatchedLine> {
             }
             if words.is_empty() {
                 let known =
-                    rows.signals.iter().any(|(n, m)| n.thing() == thing && m.minutes.iter().any(|b| b.count > 0));
+                    rows.signals.iter().any(|(n, m)| n.thing() == thing && m.minutes.iter().any(|b| b.count > 0))
+                        || rows.events.iter().any(|e| e.thing == thing);
                 // Unknown is never shown as good.
                 words.push(
                     if known || !breaks.is_empty() { "nothing wrong seen" } else { "nothing recorded of it" }.into(),

@@ -117,7 +117,7 @@ impl StretchKind {
             StretchKind::Harmless => "broken, nothing lost",
             StretchKind::Impaired => "impaired",
             StretchKind::Paused => "paused",
-            StretchKind::Unknown => "could not be read",
+            StretchKind::Unknown => "not known",
             StretchKind::Broken => "broken",
         }
     }
