@@ -76,11 +76,11 @@ def free_port():
 
 
 def configuration(folder, names, ports, every, extra):
-    lines = ["[field]", 'name = "bench"', "[agent]", f'every = "{every}s"']
+    lines = ['field = "bench"', "[agent]", f'every = "{every}s"']
     for n in names:
         lines += [f"[program.{n}]", f'executable = "{n}"']
     for i, p in enumerate(ports):
-        lines += [f"[link.port-{i}]", 'to = "127.0.0.1"', f"tcp = {p}", f'every = "{every}s"']
+        lines += [f"[link.port-{i}]", 'to = "127.0.0.1"', f"port = {p}", f'every = "{every}s"']
     lines += ["[interface.lo]", 'device = "lo"', "[disk.root]", 'path = "/"']
     for i in range(extra):
         f = folder / f"sensor{i}"

@@ -10,14 +10,18 @@ use std::time::{Duration, Instant};
 use tilldawn::model::UnixMs;
 use tilldawn::store::Reader;
 
-const CONFIG: &str = r#"
-[agent]
-every = "200 ms"
-[session]
-chain = ["program.flapper"]
-[program.flapper]
-executable = "flapper-under-test"
-"#;
+/// Programs that come and go. Several, since a single one would soon be told of as chattering and raise nothing anew.
+const FLAPPERS: usize = 12;
+
+fn config() -> String {
+    let mut text = "[agent]\nevery = \"200 ms\"\n[session]\nchain = [".to_string();
+    text += &(0..FLAPPERS).map(|n| format!("\"program.flapper-{n}\"")).collect::<Vec<_>>().join(", ");
+    text += "]\n";
+    for n in 0..FLAPPERS {
+        text += &format!("[program.flapper-{n}]\nexecutable = \"flapper-{n}-under-test\"\n");
+    }
+    text
+}
 
 /// Longest stretch of readings that may be lost: one interval between commits of quiet cycles, and a cycle.
 const BATCH_MS: i64 = 10_000 + 2_000;
@@ -28,26 +32,28 @@ fn two_hundred_kills_lose_no_alarm_and_no_more_than_a_batch() {
     let mut range = |from: u64, to: u64| from + random.next_u64() % (to - from);
     let folder = tempfile::tempdir().unwrap();
     let store = folder.path().join("tilldawn.db");
+    let start = |n: usize| Sleeper::start(folder.path(), &format!("flapper-{n}-under-test"));
+    let mut programs: Vec<Option<Sleeper>> = (0..FLAPPERS).map(|n| Some(start(n))).collect();
     let mut shown = BTreeSet::new();
     let mut runs = Vec::new();
     for turn in 0..200 {
-        let mut setting = Setting::new(CONFIG);
+        let mut setting = Setting::new(&config());
         setting.folder = Some(folder.path().into());
         let begun = now_ms();
         let mut agent = setting.start();
         let end = Instant::now() + Duration::from_millis(range(1, 700));
-        // The watched program comes and goes, so that alarms are being raised when the end comes.
-        let mut program = Sleeper::start(folder.path(), "flapper-under-test");
-        let mut up = true;
+        // The watched programs come and go, so that alarms are being raised when the end comes.
         while Instant::now() < end {
-            let v = agent.json("/api/v1/alarms?after=0&limit=1000");
+            let v = agent.json(&format!("/api/v1/alarms?after={}", shown.last().copied().unwrap_or(0)));
             shown.extend(v["transitions"].as_array().unwrap().iter().map(|t| t["seq"].as_i64().unwrap()));
-            if up {
-                program.end(Signal::KILL);
-            } else {
-                program = Sleeper::start(folder.path(), "flapper-under-test");
+            let n = range(0, FLAPPERS as u64) as usize;
+            match &mut programs[n] {
+                Some(p) => {
+                    p.end(Signal::KILL);
+                    programs[n] = None;
+                }
+                none => *none = Some(start(n)),
             }
-            up = !up;
             std::thread::sleep(Duration::from_millis(range(1, 60)));
         }
         agent.kill();
@@ -64,7 +70,7 @@ fn two_hundred_kills_lose_no_alarm_and_no_more_than_a_batch() {
     assert!(shown.len() > 100, "the load raised only {} transitions", shown.len());
 
     // One more start, in which the gap after the last kill is written down.
-    let mut setting = Setting::new(CONFIG);
+    let mut setting = Setting::new(&config());
     setting.folder = Some(folder.path().into());
     let mut agent = setting.start();
     agent.wait_json("a first cycle", "/api/v1/summary", BOUND, |v| (v["cycle"].as_i64()? > 1).then_some(()));
