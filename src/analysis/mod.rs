@@ -19,6 +19,7 @@
 //! | the box in the season report: figures, sentences, cautions | [`box_report`] |
 //! | unevenness of a link (RFC 3550); percentiles with losses (RFC 2330, RFC 2681) | [`jitter`], [`percentile`] |
 //! | common levels of radio signals and temperature grades, for wording | [`levels`] |
+//! | tables and lists that were recorded elsewhere; a clock that ran off | [`recorded`] |
 //! | limits as data, sets of a quotient | [`limits`] |
 //! | tails and quantiles; root search | [`special`], [`roots`] |
 
@@ -37,6 +38,7 @@ pub mod logistic;
 pub mod percentile;
 pub mod poisson;
 mod profile;
+pub mod recorded;
 pub mod roots;
 pub mod season;
 pub mod slicing;
