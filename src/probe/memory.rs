@@ -148,6 +148,8 @@ mod tests {
     }
 
     proptest! {
+        // Each case writes files.
+        #![proptest_config(ProptestConfig::with_cases(64))]
         #[test]
         fn no_bytes_panic_or_leave_the_range(a in "MemTotal: [0-9]{0,21} kB\n(MemAvailable: [0-9]{0,21} kB\n)?", junk in proptest::collection::vec(any::<u8>(), 0..300)) {
             let b = Bench::new(&[("proc/meminfo", &a)]);

@@ -22,6 +22,9 @@
 pub mod boot;
 #[cfg(target_os = "linux")]
 pub mod chain;
+#[cfg(target_os = "linux")]
+pub mod components;
+pub mod disks;
 pub mod files;
 pub mod found;
 pub mod frames;
@@ -29,6 +32,7 @@ pub mod kept;
 #[cfg(target_os = "linux")]
 pub mod kernel;
 pub mod look_rights;
+pub mod machine;
 pub mod outlet;
 pub mod parse;
 pub mod poke;
@@ -159,7 +163,10 @@ pub fn all(s: &Setup<'_>) -> All {
         let changes = links::Changes::default();
         a.extend(interfaces::all(s, &changes));
         a.sources.extend(links::sources(s, &changes));
+        a.probes.extend(components::probes(s));
     }
+    a.probes.extend(machine::probes(s));
+    a.probes.extend(disks::probes(s));
     a.probes.extend(sensors::probes(s));
     a.probes.extend(frames::probes(s));
     a.sources.extend(sensors::sources(s));
@@ -172,6 +179,8 @@ type Finder = fn(&Roots) -> Vec<Found>;
 const FINDERS: &[Finder] = &[
     sensors::look::found,
     frames::look::found,
+    machine::found,
+    disks::found,
     #[cfg(target_os = "linux")]
     processor::found,
     #[cfg(target_os = "linux")]

@@ -130,6 +130,8 @@ mod tests {
     }
 
     proptest! {
+        // Each case writes files.
+        #![proptest_config(ProptestConfig::with_cases(64))]
         #[test]
         fn no_bytes_panic_or_leave_the_range(a in "some avg10=[0-9.eE+-]{0,12} x\n", junk in proptest::collection::vec(any::<u8>(), 0..200)) {
             let b = Bench::new(&[("proc/pressure/cpu", &a)]);

@@ -234,6 +234,8 @@ mod tests {
     }
 
     proptest! {
+        // Each case writes files.
+        #![proptest_config(ProptestConfig::with_cases(64))]
         #[test]
         fn shares_stay_between_0_and_100(a in proptest::collection::vec(any::<u64>(), 8), b in proptest::collection::vec(any::<u64>(), 8)) {
             let line = |v: &[u64]| v.iter().map(|n| (n >> 4).to_string()).collect::<Vec<_>>().join(" ");
