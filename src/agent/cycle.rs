@@ -213,7 +213,7 @@ impl Agent {
                 );
             }
             Ok(new) => {
-                let changes: Vec<String> = Vec::new();
+                let changes = config::diff(&self.configs.borrow(), &new);
                 tracing::info!(changes = ?changes, "configuration loaded anew");
                 self.take_config(new, at).await;
                 self.pending.event(

@@ -121,7 +121,7 @@ pub fn tree() -> clap::Command {
 
 /// The configuration of a command: the named file, else the usual one if it is there, else the defaults.
 pub fn configured(file: Option<&Path>) -> Result<Config, Failure> {
-    match file.map(Path::to_path_buf).or_else(paths::config_file) {
+    match file.map(Path::to_path_buf).or_else(paths::default_config) {
         Some(f) => config::load(&f).map_err(|e| check::failure(&e)),
         None => Ok(Config::default()),
     }

@@ -38,20 +38,3 @@ pub fn default_config() -> Option<PathBuf> {
     };
     dir.map(|d| d.join("tilldawn.toml")).filter(|f| f.exists())
 }
-
-/// The configuration file that is used when none is named, if it is there: `tilldawn.toml` in `$CONFIGURATION_DIRECTORY`
-/// (set by the service manager), else in `$XDG_CONFIG_HOME/tilldawn`, else in `~/.config/tilldawn`; on Windows in
-/// `%APPDATA%\tilldawn`.
-pub fn config_file() -> Option<PathBuf> {
-    let var = |n: &str| std::env::var_os(n).filter(|v| !v.is_empty());
-    let folder = if let Some(d) = var("CONFIGURATION_DIRECTORY") {
-        std::env::split_paths(&d).next()?
-    } else if cfg!(windows) {
-        PathBuf::from(var("APPDATA")?).join("tilldawn")
-    } else if let Some(d) = var("XDG_CONFIG_HOME") {
-        PathBuf::from(d).join("tilldawn")
-    } else {
-        PathBuf::from(var("HOME")?).join(".config/tilldawn")
-    };
-    Some(folder.join("tilldawn.toml")).filter(|f| f.is_file())
-}

@@ -185,3 +185,30 @@ fn with_tls_the_agents_own_certificate_is_found_or_named() {
     let wrong = print.replace(&print[..2], if print.starts_with("00") { "01" } else { "00" });
     assert_eq!(run(&["status", "--at", &at, "--fingerprint", &wrong]).0, 2);
 }
+
+#[test]
+fn a_new_configuration_takes_force_on_sighup_and_a_bad_one_does_not() {
+    use crate::harness::{BOUND, Setting};
+    let agent = Setting::new("field = \"orchard pier\"\n").start();
+    agent.wait_json("a first look", "/api/v1/summary", BOUND, |v| (v["cycle"].as_i64()? > 0).then_some(()));
+    let hup = || {
+        let done = std::process::Command::new("kill").args(["-HUP", &agent.child.id().to_string()]).status().unwrap();
+        assert!(done.success());
+    };
+    let event = |kind: &str, part: &str| {
+        agent.wait_json(kind, "/api/v1/events", BOUND, |v| {
+            v["events"].as_array()?.iter().find(|e| e["kind"] == kind && e.to_string().contains(part)).cloned()
+        })
+    };
+    std::fs::write(&agent.config, "field = \"orchard pier\"\n[link.house]\nto = \"127.0.0.1\"\n").unwrap();
+    hup();
+    let loaded = event("config_loaded", "link.house");
+    assert!(loaded.to_string().contains("link to house (link.house) is new"), "{loaded}");
+    // A bad file leaves the old one in force, and each error is told with its line.
+    std::fs::write(&agent.config, "field = \"orchard pier\"\n[link.house]\nto = 5\nevry = \"1 s\"\n").unwrap();
+    hup();
+    let refused = event("config_refused", "link.house");
+    assert!(refused.to_string().contains("line 3, link.house.to") && refused.to_string().contains("evry"), "{refused}");
+    let summary = agent.json("/api/v1/summary");
+    assert!(summary["things"].to_string().contains("link.house"), "{summary}");
+}
