@@ -46,8 +46,10 @@ impl<'a> Profiler<'a> {
         let t = if at == 0.0 {
             Some(start)
         } else {
-            // Uphill from the start until the slope changes sign.
-            roots::outward(start, 0.25f64.copysign(at) * (1.0 + start.abs()), 1e12, slope)
+            // Uphill from the start until the slope changes sign. At the top the value is flat: an argument to nine digits gives
+            // it to the last one.
+            let step = 0.25f64.copysign(at) * (1.0 + start.abs());
+            roots::outward_within(start, step, 1e12, 1e-10, slope)
         };
         t.map_or(f64::NAN, |t| self.value(|i| eta(i, t)))
     }

@@ -1,9 +1,15 @@
 //! One-dimensional root search for functions that are monotone or at least change sign once.
 
-/// A root of `f` between `a` and `b`, where `f(a)` and `f(b)` differ in sign; none if they do not. Bisection kept honest by
-/// regula falsi steps (the Illinois rule), to the last bits of the argument.
-pub fn between(mut a: f64, mut b: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
-    let (mut fa, mut fb) = (f(a), f(b));
+/// A root of `f` between `a` and `b`, where `f(a)` and `f(b)` differ in sign, to the last bits of the argument; none if they do
+/// not differ.
+pub fn between(a: f64, b: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
+    between_within(a, b, 0.0, f)
+}
+
+/// The same to `tolerance` in the argument. Inverse quadratic interpolation where it is safe, halving where it is not
+/// (Chandrupatla 1997, Adv. Eng. Softw. 28:145–149); infinite values only cost halvings.
+pub fn between_within(a: f64, b: f64, tolerance: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
+    let (fa, fb) = (f(a), f(b));
     if fa == 0.0 {
         return Some(a);
     }
@@ -13,39 +19,41 @@ pub fn between(mut a: f64, mut b: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
     if fa.is_nan() || fb.is_nan() || (fa > 0.0) == (fb > 0.0) {
         return None;
     }
-    let mut side = 0;
-    for i in 0..2000 {
-        let secant = (a * fb - b * fa) / (fb - fa);
-        // Every third step halves, so that flat or infinite stretches cannot stall the search.
-        let inside = secant > a.min(b) && secant < a.max(b);
-        let m = if i % 3 == 2 || !inside { 0.5 * (a + b) } else { secant };
-        if m == a || m == b || (b - a).abs() <= 2.0 * f64::EPSILON * a.abs().max(b.abs()) {
-            break;
-        }
-        let fm = f(m);
-        if fm == 0.0 {
-            return Some(m);
-        }
-        if (fm > 0.0) == (fb > 0.0) {
-            (b, fb) = (m, fm);
-            if side == 1 {
-                fa *= 0.5;
-            }
-            side = 1;
+    // x1 is the newest point, x2 the other end of the bracket, x3 the point that was left.
+    let (mut x1, mut f1, mut x2, mut f2) = (b, fb, a, fa);
+    let mut t = 0.5;
+    for _ in 0..2200 {
+        let x = x1 + t * (x2 - x1);
+        let fx = f(x);
+        let (x3, f3);
+        if (fx > 0.0) == (f1 > 0.0) {
+            (x3, f3) = (x1, f1);
         } else {
-            (a, fa) = (m, fm);
-            if side == -1 {
-                fb *= 0.5;
-            }
-            side = -1;
+            (x3, f3) = (x2, f2);
+            (x2, f2) = (x1, f1);
         }
+        (x1, f1) = (x, fx);
+        let best = if f1.abs() < f2.abs() { x1 } else { x2 };
+        let least = (2.0 * f64::EPSILON * best.abs() + tolerance).max(f64::MIN_POSITIVE) / (x2 - x1).abs();
+        if f1 == 0.0 || least > 0.5 || !least.is_finite() {
+            return Some(if f1 == 0.0 { x1 } else { best });
+        }
+        let (xi, phi) = ((x1 - x2) / (x3 - x2), (f1 - f2) / (f3 - f2));
+        let safe = phi * phi < xi && (1.0 - phi) * (1.0 - phi) < 1.0 - xi;
+        let guess = f1 / (f2 - f1) * f3 / (f2 - f3) + (x3 - x1) / (x2 - x1) * f1 / (f3 - f1) * f2 / (f3 - f2);
+        t = if safe && guess.is_finite() { guess.clamp(least, 1.0 - least) } else { 0.5 };
     }
-    Some(0.5 * (a + b))
+    Some(0.5 * (x1 + x2))
 }
 
 /// The first sign change met when going from `start` in steps of `step` that double each time, refined; none if `f` keeps
 /// its sign (or becomes NaN) until `start ± reach`.
 pub fn outward(start: f64, step: f64, reach: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
+    outward_within(start, step, reach, 0.0, f)
+}
+
+/// The same to `tolerance` in the argument.
+pub fn outward_within(start: f64, step: f64, reach: f64, tolerance: f64, f: impl Fn(f64) -> f64) -> Option<f64> {
     let mut a = start;
     let fa = f(a);
     if fa == 0.0 {
@@ -62,7 +70,7 @@ pub fn outward(start: f64, step: f64, reach: f64, f: impl Fn(f64) -> f64) -> Opt
             return Some(b);
         }
         if (fb > 0.0) != (fa > 0.0) {
-            return between(a, b, &f);
+            return between_within(a, b, tolerance, &f);
         }
         if (b - start).abs() > reach || b == a {
             return None;
