@@ -84,7 +84,8 @@ impl Closing {
 
     /// Whether an end with these facts may wait for the next one instead of being an alarm at once.
     pub fn may_wait(&self, e: &End) -> bool {
-        let first = self.ends.first().map_or(e.at.boot, |f| f.at.boot.min(e.at.boot));
+        let goes_on = self.ends.last().is_some_and(|l| e.at.boot - l.at.boot <= PAUSE);
+        let first = self.ends.first().filter(|_| goes_on).map_or(e.at.boot, |f| f.at.boot.min(e.at.boot));
         e.sort == ExitSort::Clean && e.in_order && !self.spoiled(first)
     }
 

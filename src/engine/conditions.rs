@@ -114,7 +114,7 @@ impl Engine {
             return (Condition::NotInUse, "not there since before the session began, or put away in it".into());
         }
         if slots().any(|s| s.k.wait.is_some()) {
-            return (Condition::NotInUse, "it was closed just now".into());
+            return (Condition::Impaired, "it ended just now, as if it were being closed".into());
         }
         let (condition, why) = if t.sort == Sort::Frames { self.frames_condition(i) } else { self.own_condition(i) };
         if condition == Condition::Working
@@ -164,14 +164,17 @@ impl Engine {
         }
     }
 
-    /// Title of an alarmed thing that this one leans on.
+    /// Title of a broken thing that this one leans on.
     fn broken_support(&self, name: &crate::model::Name) -> Option<String> {
-        self.worst()
-            .into_iter()
-            .filter(|s| self.plan.rules[self.slots[*s].rule].breaks())
-            .map(|s| self.slots[s].k.thing.thing())
-            .find(|o| self.plan.leaning.leans(name, o))
-            .map(|o| self.plan.title(&o).to_owned())
+        let broken = |w: &super::Watched| {
+            let excused = w.gone.iter().any(|s| self.slots[*s as usize].k.excused);
+            !excused && (w.p.up == Some(false) || !w.p.missing.is_empty())
+        };
+        self.things
+            .iter()
+            .zip(&self.plan.things)
+            .find(|(w, t)| broken(w) && self.plan.leaning.leans(name, &t.name))
+            .map(|(_, t)| t.title.clone())
     }
 
     /// The worst alarm standing on a thing or its quantities.
@@ -213,7 +216,7 @@ impl Engine {
             (Condition::Failed | Condition::Impaired, Some(a)) => {
                 let since = self.clock_time(self.stamp(a.since.boot).wall);
                 let but = if whole == Condition::Impaired && self.st.session.is_some() { "it works, but " } else { "" };
-                let since = if a.text.contains("since ") { String::new() } else { format!(", since {since}") };
+                let since = if a.text.contains("since ") || a.text.contains(" at ") { String::new() } else { format!(", since {since}") };
                 format!("{but}{}{since}{}.", a.text, more(worst.len() - 1))
             }
             (Condition::Unknown, _) => match first_amiss(Condition::Unknown) {

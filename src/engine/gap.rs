@@ -71,7 +71,8 @@ impl Engine {
             );
         }
         let keys: Vec<_> = slots.iter().map(|s| self.key(*s)).collect();
-        self.st.incidents.withdraw(&keys, from);
+        self.st.incidents.withdraw(&keys, from.boot - SHUTDOWN, from);
+        slots.iter().for_each(|s| self.slots[*s].k.on = false);
         for s in slots {
             self.remove(s, from, "taken back, the machine was shut down");
         }

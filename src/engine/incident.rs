@@ -3,7 +3,7 @@
 //! Grouping is by `leans_on` where that says something, and by nearness in time where it does not. Two things that
 //! statements place in different parts of the installation are never grouped by nearness.
 
-use super::leaning::Leaning;
+use super::leaning::{Leaning, MACHINE};
 use crate::model::incident::{Belongs, Member};
 use crate::model::{AlarmId, BootMs, EventKind, FaultKind, Incident, Mark, Name, Span, Stamp};
 use serde::{Deserialize, Serialize};
@@ -106,6 +106,11 @@ impl Case {
         !self.harmless && !self.pause_only() && !(self.slight() && (!self.open() || through))
     }
 
+    /// Whether it is a drop with which the frames stopped.
+    fn stopped_frames(&self) -> bool {
+        self.slight() && !self.pause_only() && self.spoiled
+    }
+
     /// The public record: members in order, first-out at the head, why each belongs.
     pub fn record(&self, leaning: &Leaning) -> Incident {
         let mut parts: Vec<&Part> = self.parts.iter().collect();
@@ -124,7 +129,9 @@ impl Case {
         let rivals: Vec<usize> = (1..parts.len())
             .filter(|&i| {
                 let (p, h) = (&parts[i], &parts[0]);
-                p.failure && p.member.at.boot - p.member.within <= h.member.at.boot
+                // Nothing that runs on a machine outlives its stop.
+                let stop = h.member.thing.as_str() == MACHINE;
+                p.failure && !stop && p.member.at.boot - p.member.within <= h.member.at.boot
             })
             .collect();
         let order_certain = rivals.is_empty();
@@ -148,7 +155,7 @@ impl Case {
             };
             m.belongs = match i {
                 0 => Belongs::First,
-                _ if by_leaning() => Belongs::LeansOn,
+                _ if p.failure && by_leaning() => Belongs::LeansOn,
                 _ => Belongs::NearInTime,
             };
             members.push(m);
@@ -437,6 +444,7 @@ impl Incidents {
             if due > now {
                 next = Some(next.map_or(due, |n| n.min(due)));
             } else {
+                c.spoiled |= c.frames.is_some();
                 c.decide(c.frames.is_none());
             }
         }
@@ -457,10 +465,11 @@ impl Incidents {
         }
     }
 
-    /// The ends with these keys were an orderly close-down: an incident made of nothing else lies outside the session.
-    pub fn withdraw(&mut self, keys: &[Key], at: Stamp) {
+    /// The ends with these keys, from `since` on, were an orderly close-down: an incident made of nothing else lies outside
+    /// the session.
+    pub fn withdraw(&mut self, keys: &[Key], since: BootMs, at: Stamp) {
         for c in &mut self.cases {
-            let only = c.parts.iter().filter(|p| p.failure).all(|p| p.key.as_ref().is_some_and(|k| keys.contains(k)));
+            let only = c.began().boot >= since && c.parts.iter().filter(|p| p.failure).all(|p| p.key.as_ref().is_some_and(|k| keys.contains(k)));
             if only {
                 c.session = None;
                 c.closed.get_or_insert(at);
@@ -495,6 +504,23 @@ impl Incidents {
             .rev()
             .find(|c| c.session.is_some() && c.matters() && (c.began().boot >= since || c.open()))
             .map(|c| c.id)
+    }
+
+    /// The latest drop since `since` with which the frames stopped, and what dropped.
+    pub fn stopped_frames_since(&self, since: BootMs) -> Option<(i64, Name)> {
+        let c = self.cases.iter().rev().find(|c| c.session.is_some() && c.stopped_frames() && c.began().boot >= since)?;
+        let first = c.parts.iter().filter(|p| p.failure).min_by_key(|p| p.member.at.boot)?;
+        Some((c.id, first.member.thing.clone()))
+    }
+
+    /// What was said of a trouble is said better.
+    pub fn retell(&mut self, key: &Key, text: &str) {
+        let mine = |p: &Part| p.key.as_ref() == Some(key);
+        let Some(c) = self.cases.iter_mut().rev().find(|c| c.parts.iter().any(mine)) else { return };
+        if let Some(p) = c.parts.iter_mut().filter(|p| mine(p)).max_by_key(|p| p.member.at.boot) {
+            p.member.text = text.into();
+            c.dirty = true;
+        }
     }
 
     /// All times moved by `by`, for a machine whose since-boot clock began anew.

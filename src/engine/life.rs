@@ -126,7 +126,11 @@ impl Engine {
         let at = if k.since.boot < session.1.boot { session.1 } else { k.since };
         let slight = matches!(b, Some(B::LinkDown)) || (b == Some(B::DeviceGone) && !self.slots[s].standing());
         let opens = self.breaks_at_once(s) || rule.priority == Priority::High;
-        let join = if b == Some(B::NoLightFrame) && !k.mild { self.broken_since_light() } else { None };
+        let join = match (b, k.mild) {
+            (Some(B::NoLightFrame), false) => self.broken_since_light(),
+            (Some(B::NoLightFrame), true) => self.dropped_since_light().map(|d| d.0),
+            _ => None,
+        };
         let t = Trouble {
             kind: kind_of(b, &key.1),
             at,
@@ -278,6 +282,9 @@ impl Engine {
             if let Some(due) = self.wakes_from(s) {
                 if due > t.boot {
                     at_last(due);
+                } else if self.may_wake(s, t) && self.incident_woke(s) {
+                    // Somebody is up for the same incident already.
+                    self.with_alarm(s, |a| a.woken = true);
                 } else if self.may_wake(s, t) {
                     self.with_alarm(s, |a| a.woken = true);
                     self.tell(s, t, AlarmChange::WakesNow, true);
@@ -347,8 +354,9 @@ impl Engine {
         });
         let since = k.since;
         let chattering = k.chatter.raised(t.boot);
-        let wakes = self.could_wake(s) && self.wakes_from(s).is_some_and(|d| d <= t.boot) && self.may_wake(s, t);
-        if wakes {
+        let due = self.could_wake(s) && self.wakes_from(s).is_some_and(|d| d <= t.boot) && self.may_wake(s, t);
+        let wakes = due && !self.incident_woke(s);
+        if due {
             self.with_alarm(s, |a| a.woken = true);
         }
         if let Some(incident) = self.slots[s].k.incident {

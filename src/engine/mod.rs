@@ -103,6 +103,8 @@ pub struct Engine {
     items: Vec<step::Item>,
     order: Vec<u32>,
     version: u64,
+    /// The first instant of this run.
+    began: BootMs,
     was_dark: bool,
     was_minute: Option<u16>,
     /// Not stepped yet since it was made or replanned.
@@ -131,6 +133,7 @@ impl Engine {
             items: vec![],
             order: vec![],
             version: 1,
+            began: BootMs(i64::MIN / 4),
             was_dark: false,
             was_minute: None,
             fresh: true,

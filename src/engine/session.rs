@@ -130,6 +130,8 @@ impl Engine {
     /// Brings rules into force and takes them out of it.
     pub(super) fn refresh_force(&mut self, t: Stamp) {
         let since = self.st.session.as_ref().map(|s| s.started.boot);
+        // First all are taken out of force, so that the end of one alarm does not raise another that it held back.
+        let mut over = vec![];
         for s in 0..self.slots.len() {
             let rule = self.slots[s].rule;
             let force = self.force_of(rule, t.boot);
@@ -142,11 +144,13 @@ impl Engine {
                 }
                 (Some(_), None) => {
                     self.slots[s].force = None;
-                    let session = self.plan.rules[rule].during == During::Session;
-                    self.remove(s, t, if session { "the session is over" } else { "its hours are over" });
+                    over.push((s, self.plan.rules[rule].during == During::Session));
                 }
                 _ => {}
             }
+        }
+        for (s, session) in over {
+            self.remove(s, t, if session { "the session is over" } else { "its hours are over" });
         }
     }
 
@@ -341,11 +345,13 @@ impl Engine {
             }
         }
         let keys: Vec<_> = slots.iter().map(|s| self.key(*s)).collect();
-        self.st.incidents.withdraw(&keys, at);
+        self.st.incidents.withdraw(&keys, first.boot, at);
+        for s in &slots {
+            let k = &mut self.slots[*s].k;
+            (k.excused, k.on, k.wait) = (true, false, None);
+        }
         for s in slots {
             self.remove(s, at, "taken back, the programs were closed one after another");
-            let k = &mut self.slots[s].k;
-            (k.excused, k.on, k.wait) = (true, false, None);
         }
         if !self.plan.chain.is_empty() {
             self.end_session(first, SessionEnd::OrderlyClose);
@@ -407,21 +413,34 @@ impl Engine {
             return;
         }
         self.slots[s].k.mild = self.broken_since_light().is_none() && !self.something_broken(s);
-        let words = match last {
+        let mut words = match last {
             Some(l) => format!("no light frame since {}", self.clock_time(l.wall)),
             None => "no light frame since the session began".into(),
         };
+        if self.slots[s].k.mild
+            && let Some((_, thing)) = self.dropped_since_light()
+        {
+            words += &format!("; {} dropped for a moment about then", self.plan.title(&thing));
+        }
         let at = self.stamp(due);
         self.set(s, Fact { words, ..Fact::on(at) });
     }
 
-    /// The incident since the last light frame in which something broke that mattered.
-    pub(super) fn broken_since_light(&self) -> Option<i64> {
+    /// The last light frame, less one exposure: a frame that was being exposed when something broke still arrives.
+    fn last_light(&self) -> Option<BootMs> {
         let session = self.st.session.as_ref()?;
         let last = self.st.frames.last.map_or(session.started.boot, |l| l.boot);
-        // A frame that was being exposed when something broke still arrives.
-        let slack = self.st.frames.pace().unwrap_or(Span::ZERO).max(super::incident::NEAR);
-        self.st.incidents.broken_since(last - slack)
+        Some(last - self.st.frames.pace().unwrap_or(Span::ZERO).max(super::incident::NEAR))
+    }
+
+    /// The incident since the last light frame in which something broke that mattered.
+    pub(super) fn broken_since_light(&self) -> Option<i64> {
+        self.st.incidents.broken_since(self.last_light()?)
+    }
+
+    /// The drop since the last light frame with which the frames stopped: no proof, but worth naming.
+    pub(super) fn dropped_since_light(&self) -> Option<(i64, crate::model::Name)> {
+        self.st.incidents.stopped_frames_since(self.last_light()?)
     }
 
     fn something_broken(&self, s: usize) -> bool {
@@ -443,14 +462,21 @@ impl Engine {
         Some(NIGHT - (t.boot - session.started.boot)).map(|l| l.max(Span::hours(1)))
     }
 
-    /// Things that nothing was heard of for too long are unknown.
+    /// Things that nothing was heard of for too long are unknown, and said to be.
     pub(super) fn age(&mut self) {
         let now = self.now.boot;
-        for (w, t) in self.things.iter_mut().zip(&self.plan.things) {
-            let old = w.p.read.is_some_and(|r| now - r > t.old_after);
-            if old && !w.p.old {
-                w.p.old = true;
-                self.version += 1;
+        for i in 0..self.things.len() {
+            let (w, t) = (&mut self.things[i], &self.plan.things[i]);
+            let heard = w.p.read.map_or(self.began, |r| r.max(self.began));
+            // No frame yet is no silence.
+            if w.p.old || now - heard <= t.old_after || t.sort == Sort::Frames {
+                continue;
+            }
+            w.p.old = true;
+            self.version += 1;
+            let (words, at) = ("nothing is heard of it".to_owned(), self.stamp(heard));
+            for s in self.things[i].unread.clone() {
+                self.set(s as usize, Fact { words: words.clone(), ..Fact::on(at) });
             }
         }
     }

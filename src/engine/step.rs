@@ -92,6 +92,9 @@ impl Engine {
         if self.fresh {
             self.t = self.now.boot;
         }
+        if self.began.0 == i64::MIN / 4 {
+            self.began = self.now.boot;
+        }
         self.st.at = self.now;
     }
 

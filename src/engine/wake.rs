@@ -35,6 +35,14 @@ impl Engine {
         slot.k.alarm.as_ref().map(|a| a.since.boot.max(a.announced.boot - rule.on_delay) + after)
     }
 
+    /// Whether another standing alarm of the same incident has woken somebody.
+    pub(super) fn incident_woke(&self, s: usize) -> bool {
+        let incident = |o: usize| self.slots[o].k.alarm.as_ref().and_then(|a| a.incident);
+        let mine = incident(s);
+        let woke = |o: usize| self.slots[o].k.alarm.as_ref().is_some_and(|a| a.woken && a.standing);
+        mine.is_some() && (0..self.slots.len()).any(|o| o != s && incident(o) == mine && woke(o))
+    }
+
     /// Whether it is worth waking anybody at `t`.
     pub(super) fn may_wake(&self, s: usize, t: Stamp) -> bool {
         if self.plan.rules[self.slots[s].rule].wakes_always {

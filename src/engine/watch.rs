@@ -156,11 +156,20 @@ impl Engine {
     fn contact_break(&mut self, i: usize, e: &Event, away: Span, batch: &Batch) {
         let delay = self.rule_of(Builtin::DeviceGone).map_or(Span::secs(10), |r| self.plan.rules[r].on_delay);
         let raised = self.things[i].gone.iter().any(|s| self.slots[*s as usize].standing());
-        let told = batch.events.iter().any(|o| o.kind == EventKind::ContactBreak && o.thing == e.thing);
-        if raised || told || away >= delay || self.plan.things[i].sort != Sort::Device {
+        if raised || away >= delay || self.plan.things[i].sort != Sort::Device {
             return;
         }
         let text = format!("{} lost contact for {away}", self.plan.things[i].title);
+        for s in self.things[i].gone.clone() {
+            let key = self.key(s as usize);
+            if self.slots[s as usize].k.incident.is_some() {
+                self.st.incidents.retell(&key, &text);
+            }
+        }
+        let told = batch.events.iter().any(|o| o.kind == EventKind::ContactBreak && o.thing == e.thing);
+        if told {
+            return;
+        }
         let (thing, within) = (e.thing.as_str().to_owned(), e.within);
         let said = self.say(e.at, &thing, EventKind::ContactBreak, text);
         said.within = within;

@@ -197,7 +197,7 @@ impl Engine {
             return format!("cannot be read: {why}");
         }
         if p.old {
-            return format!("nothing heard of it for more than {}", t.old_after);
+            return format!("nothing is heard of it for more than {}", t.old_after);
         }
         match (p.up, t.sort) {
             (None, _) => "not read yet".into(),
