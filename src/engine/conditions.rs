@@ -216,7 +216,11 @@ impl Engine {
             (Condition::Failed | Condition::Impaired, Some(a)) => {
                 let since = self.clock_time(self.stamp(a.since.boot).wall);
                 let but = if whole == Condition::Impaired && self.st.session.is_some() { "it works, but " } else { "" };
-                let since = if a.text.contains("since ") || a.text.contains(" at ") { String::new() } else { format!(", since {since}") };
+                let since = if a.text.contains("since ") || a.text.contains(" at ") {
+                    String::new()
+                } else {
+                    format!(", since {since}")
+                };
                 format!("{but}{}{since}{}.", a.text, more(worst.len() - 1))
             }
             (Condition::Unknown, _) => match first_amiss(Condition::Unknown) {

@@ -10,6 +10,8 @@ use serde::{Deserialize, Serialize};
 
 /// How near in time troubles must be to belong together; and how soon after its end an incident is opened again.
 pub const NEAR: Span = Span::mins(2);
+/// A word about the power this near to what failed first makes it a fault of the power.
+const POWER: Span = Span::secs(10);
 /// Members that one incident keeps; a thing that comes and goes all night does not grow it further.
 const MEMBERS: usize = 200;
 /// Cases that are kept while a session goes on.
@@ -78,6 +80,9 @@ pub(crate) struct Case {
 pub(crate) struct Incidents {
     pub cases: Vec<Case>,
     pub lately: Vec<Part>,
+    /// The latest word of over-current or under-voltage.
+    #[serde(default)]
+    pub power: Option<BootMs>,
 }
 
 impl Case {
@@ -167,7 +172,13 @@ impl Case {
         Incident {
             id: self.id,
             session: self.session,
-            opened: members[0].at,
+            // The root may be known to have gone only some time before it was seen to be gone.
+            opened: parts
+                .iter()
+                .filter(|p| p.failure)
+                .map(|p| p.member.at)
+                .min_by_key(|a| a.boot)
+                .unwrap_or(members[0].at),
             closed: self.closed,
             order_certain,
             kind,
@@ -263,7 +274,9 @@ impl Incidents {
         if !t.slight && !t.pause {
             // "Every program lived" no longer holds for drops that go on, or whose judgement is still to come.
             for c in self.cases.iter_mut().filter(|c| !c.judged) {
-                if c.began().boot <= t.at.boot && c.closed.is_none_or(|e| t.at.boot <= e.boot) {
+                // What statements place elsewhere is a trouble of its own.
+                let apart = c.parts.iter().all(|p| leaning.apart(&t.key.1.thing(), &p.member.thing.thing()));
+                if !apart && c.began().boot <= t.at.boot && c.closed.is_none_or(|e| t.at.boot <= e.boot) {
                     c.spoiled = true;
                 }
             }
@@ -290,7 +303,7 @@ impl Incidents {
                     closed: None,
                     harmless: false,
                     mark: None,
-                    power: false,
+                    power: self.power.is_some_and(|p| (t.at.boot - p).0.abs() <= POWER.0),
                     frames: frames.filter(|f| t.at.boot - f.0 <= f.1),
                     spoiled: false,
                     judged: false,
@@ -404,8 +417,9 @@ impl Incidents {
 
     /// Over-current or under-voltage was reported at `at`.
     pub fn power_line(&mut self, at: BootMs) {
+        self.power = Some(at);
         for c in &mut self.cases {
-            if (at - c.began().boot).0.abs() <= 10_000 && !c.power {
+            if (at - c.began().boot).0.abs() <= POWER.0 && !c.power {
                 (c.power, c.dirty) = (true, true);
             }
         }
@@ -469,7 +483,8 @@ impl Incidents {
     /// the session.
     pub fn withdraw(&mut self, keys: &[Key], since: BootMs, at: Stamp) {
         for c in &mut self.cases {
-            let only = c.began().boot >= since && c.parts.iter().filter(|p| p.failure).all(|p| p.key.as_ref().is_some_and(|k| keys.contains(k)));
+            let only = c.began().boot >= since
+                && c.parts.iter().filter(|p| p.failure).all(|p| p.key.as_ref().is_some_and(|k| keys.contains(k)));
             if only {
                 c.session = None;
                 c.closed.get_or_insert(at);
@@ -508,7 +523,8 @@ impl Incidents {
 
     /// The latest drop since `since` with which the frames stopped, and what dropped.
     pub fn stopped_frames_since(&self, since: BootMs) -> Option<(i64, Name)> {
-        let c = self.cases.iter().rev().find(|c| c.session.is_some() && c.stopped_frames() && c.began().boot >= since)?;
+        let c =
+            self.cases.iter().rev().find(|c| c.session.is_some() && c.stopped_frames() && c.began().boot >= since)?;
         let first = c.parts.iter().filter(|p| p.failure).min_by_key(|p| p.member.at.boot)?;
         Some((c.id, first.member.thing.clone()))
     }
@@ -538,5 +554,6 @@ impl Incidents {
             }
         }
         self.lately.iter_mut().for_each(part);
+        self.power = self.power.map(|p| p + by);
     }
 }

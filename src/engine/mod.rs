@@ -103,6 +103,8 @@ pub struct Engine {
     items: Vec<step::Item>,
     order: Vec<u32>,
     version: u64,
+    /// Nobody was looking before the present batch.
+    stalled: bool,
     /// The first instant of this run.
     began: BootMs,
     was_dark: bool,
@@ -133,6 +135,7 @@ impl Engine {
             items: vec![],
             order: vec![],
             version: 1,
+            stalled: false,
             began: BootMs(i64::MIN / 4),
             was_dark: false,
             was_minute: None,

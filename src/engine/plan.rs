@@ -3,7 +3,7 @@
 use super::judge::Limit;
 use super::leaning::{Leaning, MACHINE};
 use crate::config::Config;
-use crate::config::model::{AliveSign, Builtin, During, TemperatureScale, Test};
+use crate::config::model::{AliveSign, Builtin, During, SensorKind, TemperatureScale, Test};
 use crate::model::{Name, Priority, Span, UnixMs};
 use jiff::tz::TimeZone;
 use std::collections::HashMap;
@@ -54,6 +54,8 @@ pub(crate) struct Thing {
     pub name: Name,
     pub title: String,
     pub sort: Sort,
+    /// It measures the air in the box.
+    pub in_box: bool,
     /// Part of the chain; without a chain, every program is.
     pub chained: bool,
     /// The signal that says whether it is there or can be read.
@@ -257,6 +259,7 @@ fn things(c: &Config) -> Vec<Thing> {
         title: if title.is_empty() { name.own().into() } else { title.into() },
         sort,
         chained: c.session.chain.contains(name) || (c.session.chain.is_empty() && sort == Sort::Program),
+        in_box: false,
         signal: name.clone(),
         old_after: usual,
         alive_within: None,
@@ -278,11 +281,11 @@ fn things(c: &Config) -> Vec<Thing> {
         old_after: Span::mins(10),
         ..base(&d.name, &d.title, Sort::Disk)
     }));
-    all.extend(
-        c.sensors
-            .iter()
-            .map(|s| Thing { old_after: four(s.every).max(s.silent_after), ..base(&s.name, &s.title, Sort::Sensor) }),
-    );
+    all.extend(c.sensors.iter().map(|s| Thing {
+        old_after: four(s.every).max(s.silent_after),
+        in_box: s.kind == SensorKind::Temperature && s.place == "box",
+        ..base(&s.name, &s.title, Sort::Sensor)
+    }));
     all.extend(
         c.frames
             .iter()

@@ -11,6 +11,8 @@ use crate::model::{BootMs, EventKind, Session, SessionEnd, SessionStart, Span, S
 
 /// A part of the chain that was not there when a person began the session has this long to come.
 pub(super) const GRACE: Span = Span::mins(5);
+/// Said of what never came.
+pub(super) const NEVER: &str = "has not been there since the session began";
 /// Without a site, nobody knows when the night ends: tonight's need is reckoned for this long.
 const NIGHT: Span = Span::hours(8);
 /// Two dark stretches that begin further apart than this belong to different nights.
@@ -205,7 +207,7 @@ impl Engine {
                 let k = &mut self.slots[s as usize].k;
                 if std::mem::take(&mut k.excused) {
                     k.on = false;
-                    let words = "not there since the session began".into();
+                    let words = NEVER.into();
                     self.set(s as usize, Fact { words, ..Fact::on(started) });
                 }
             }

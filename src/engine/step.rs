@@ -8,6 +8,9 @@ use super::{Engine, Tick, name};
 use crate::model::reading::{Why, WhyCode};
 use crate::model::{Batch, BootMs, Event, EventKind, Outcome, Reading, Span, Stamp, Value};
 
+/// Batches further apart than this were not a quiet time: nobody was looking.
+const STALL: Span = Span::mins(5);
+
 /// Something that is not quiet.
 #[derive(Clone, Debug)]
 pub(crate) struct Item {
@@ -88,9 +91,15 @@ impl Engine {
             // The machine restarted and nobody said so: what was remembered is moved to the new count of time.
             self.rebase(at);
         }
+        self.stalled = !self.fresh && at.boot - self.now.boot > STALL;
+        if self.stalled {
+            self.st.looking_since = Some(at.boot);
+        }
         self.now = Stamp { boot: at.boot.max(self.now.boot), wall: at.wall };
         if self.fresh {
-            self.t = self.now.boot;
+            // A short absence is gone through in the order of time; after a longer one only the present is known.
+            let short = self.st.at.boot.0 > 0 && (Span::ZERO..=STALL).contains(&(self.now.boot - self.st.at.boot));
+            self.t = if short { self.st.at.boot } else { self.now.boot };
         }
         if self.began.0 == i64::MIN / 4 {
             self.began = self.now.boot;
@@ -225,6 +234,7 @@ impl Engine {
 
     /// Works through what is not quiet, in the order of time.
     pub(super) fn work_through(&mut self, batch: &Batch) {
+        self.stalled |= batch.events.iter().any(|e| e.kind == EventKind::Suspended);
         let mut items = std::mem::take(&mut self.items);
         if !batch.events.is_empty() {
             let mut order: Vec<u32> = (0..batch.events.len() as u32).collect();
@@ -236,7 +246,10 @@ impl Engine {
             // Stable: readings of one slot keep their order, events the one just given.
             items.sort_by_key(|i| (i.at.boot, i.what.rank()));
             for i in &items {
-                self.run_timers(i.at.boot, false);
+                // After a stretch in which nobody looked, what is known now comes before what time alone would say.
+                if !self.stalled {
+                    self.run_timers(i.at.boot, false);
+                }
                 self.t = self.t.max(i.at.boot.min(self.now.boot));
                 self.apply(i, batch);
                 if let Change::Value { slot, .. } = i.what {

@@ -113,7 +113,10 @@ impl Engine {
             Some(Builtin::NoLightFrame) => any(Sort::Frames),
             Some(Builtin::Disk) => any(Sort::Disk),
             Some(Builtin::LinkDown) => any(Sort::Link),
-            Some(Builtin::BoxTooHot) => self.slots.iter().any(|s| self.plan.rules[s.rule].name == r.name),
+            Some(Builtin::BoxTooHot) => {
+                self.plan.things.iter().any(|t| t.in_box)
+                    || self.slots.iter().any(|s| self.plan.rules[s.rule].name == r.name)
+            }
             _ => true,
         }
     }

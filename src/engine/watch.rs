@@ -9,6 +9,9 @@ use crate::config::model::Builtin;
 use crate::model::reading::Why;
 use crate::model::{Batch, Event, EventKind, Name, Span, Stamp};
 
+/// A poll this soon after an event of the kernel's says nothing against it.
+const SETTLES: Span = Span(1500);
+
 /// The signal whose rise tells of programs killed for memory.
 pub(super) const KILLS: &str = "memory.kills";
 
@@ -84,6 +87,10 @@ impl Engine {
         if p.event.is_some_and(|e| at.boot <= e) || p.read.is_some_and(|r| at.boot < r) {
             return;
         }
+        // What the kernel just told is not contradicted by a poll that was under way.
+        if p.up.is_some_and(|was| was != up) && p.event.is_some_and(|e| at.boot - e < SETTLES) {
+            return;
+        }
         let before = p.read.replace(at.boot);
         let within = before.map_or(Span::ZERO, |b| at.boot - b);
         self.readable(i, at);
@@ -91,7 +98,8 @@ impl Engine {
             Some(was) if was == up => {}
             _ if up => self.up(i, at),
             _ => {
-                let exit = (self.plan.things[i].sort == Sort::Program).then(Exit::unknown);
+                let ran = self.things[i].p.up == Some(true);
+                let exit = (ran && self.plan.things[i].sort == Sort::Program).then(Exit::unknown);
                 self.gone(i, at, within, None, exit);
             }
         }
@@ -395,13 +403,22 @@ impl Engine {
             k.words = format!("full in about {l} at the present pace");
         }
         if rel != Rel::Back || k.on || self.slots[s].standing() {
+            self.slots[s].k.value = Some(free);
+            if rel == Rel::Past && self.slots[s].standing() {
+                let text = self.words_of(s);
+                if let Some(a) = &mut self.slots[s].k.alarm {
+                    (a.text, a.value) = (text, Some(free));
+                }
+                self.version += 1;
+            }
             self.value(s, at, free, rel);
         }
     }
 
     fn slept(&mut self, e: &Event) {
         let lasted = Span(number_of(e, "for_ms").unwrap_or(0.0).clamp(0.0, 1e12) as i64);
-        // The event may carry the instant of falling asleep or of waking.
+        // The event may carry the instant of falling asleep or of waking. Frames of that time nobody expects.
+        self.st.looking_since = self.st.looking_since.max(Some(self.now.boot));
         let from = if self.now.boot - e.at.boot >= lasted { e.at } else { self.earlier(e.at, lasted) };
         let to = Stamp { boot: from.boot + lasted, wall: from.wall + lasted };
         if self.st.session.as_ref().is_some_and(|s| s.started.boot <= from.boot) {

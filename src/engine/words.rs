@@ -52,10 +52,9 @@ impl Engine {
         let limit =
             |unit: Unit| rule.limit.map_or_else(String::new, |l| format!(" (limit {})", self.quantity(l, unit)));
         match rule.builtin() {
-            Some(B::ProgramEnded) if k.words.starts_with("not ") => format!("{title} is {}", k.words),
+            Some(B::ProgramEnded | B::DeviceGone) if k.words == super::session::NEVER => format!("{title} {}", k.words),
             Some(B::ProgramEnded) => format!("{title} ended{in_brackets}"),
             Some(B::ProgramHangs) => format!("{title} hangs{in_brackets}"),
-            Some(B::DeviceGone) if k.words.starts_with("not ") => format!("{title} is {}", k.words),
             Some(B::DeviceGone) => format!("{title} is gone: the machine no longer sees it"),
             Some(B::LinkDown) if k.thing.kind() == "interface" => format!("{title} is down"),
             Some(B::LinkDown) => format!("{title} is out of reach"),
@@ -141,6 +140,9 @@ impl Engine {
         let moves = "Connecting can move a mount by itself: keep people and cables clear of it first.";
         let one = |t: String| vec![t];
         match self.plan.rules[slot.rule].builtin() {
+            Some(B::ProgramEnded) if self.plan.thing(&k.thing).is_some_and(|t| !t.chained) => {
+                one(format!("Start {title} again."))
+            }
             Some(B::ProgramEnded) => {
                 vec![format!("Start {title} again and connect what leans on it."), moves.into()]
             }

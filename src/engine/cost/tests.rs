@@ -85,6 +85,7 @@ fn a_fault_is_charged_before_a_pause_and_nothing_twice() {
 }
 
 proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
     #[test]
     fn never_more_than_the_dark_hours_and_never_twice(
         spans in proptest::collection::vec((0i64..700, 0i64..200, any::<bool>(), any::<bool>(), any::<bool>()), 0..12),

@@ -189,7 +189,7 @@ impl Night {
         self.outcomes.push(out);
     }
 
-    fn event(&self, words: &[&str]) -> Event {
+    fn event(&mut self, words: &[&str]) -> Event {
         let mut at = self.now;
         let kind = EventKind::from_code(words[1]).unwrap_or_else(|| panic!("`{}` is no event", words[1]));
         let mut e = Event::new(at, name(words[0]), kind, "");
@@ -206,6 +206,15 @@ impl Night {
             }
         }
         e.at = at;
+        // What is polled agrees with what the kernel told.
+        let up = match kind {
+            EventKind::ProgramEnded | EventKind::DeviceLeft | EventKind::LinkDown => Some(0.0),
+            EventKind::ProgramStarted | EventKind::DeviceArrived | EventKind::LinkUp => Some(1.0),
+            _ => None,
+        };
+        if let (Some(v), Some(old)) = (up, self.values.get_mut(&e.thing)) {
+            *old = Ok(v);
+        }
         e
     }
 
@@ -257,7 +266,14 @@ impl Night {
             }
             "event" => {
                 let rest = line.trim_start_matches("event");
-                let events = rest.split(';').map(|e| self.event(&e.split_whitespace().collect::<Vec<_>>())).collect();
+                let events: Vec<Event> =
+                    rest.split(';').map(|e| self.event(&e.split_whitespace().collect::<Vec<_>>())).collect();
+                // A batch is judged no earlier than the last of its events.
+                if let Some(last) =
+                    events.iter().map(|e| e.at).max_by_key(|a| a.boot).filter(|a| a.boot > self.now.boot)
+                {
+                    self.now = last;
+                }
                 self.go(events);
             }
             "wall" => self.now.wall = self.now.wall + span(words[1]),
