@@ -1,6 +1,7 @@
 //! The loop: collect, judge, store, publish.
 
 use super::acting::Acting;
+use super::chores::Chores;
 use super::darkness::Darkness;
 use super::notify::ServiceManager;
 use super::pending::Pending;
@@ -13,6 +14,7 @@ use crate::http::Ask;
 use crate::model::command::{CommandAnswer, CommandError};
 use crate::model::{Batch, Command, Event, EventKind, Live, Name, Outcome, Signals, Span, Stamp};
 use crate::probe::{Observation, Outlet, Roots};
+use crate::report::settings::{KEPT_AS, Settings};
 use crate::store::{Write, Writer};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -49,8 +51,7 @@ pub struct Agent {
     pub(super) manager: ServiceManager,
     pub(super) said: u64,
     pub(super) last: Stamp,
-    /// A session has ended since the last report was written.
-    pub(super) report_due: bool,
+    pub(super) chores: Chores,
 }
 
 impl Agent {
@@ -91,6 +92,10 @@ impl Agent {
                         self.manager.advanced(self.last.boot);
                     }
                     self.acting.tick(self.last);
+                    self.chores.tick(self.last.wall, &self.darkness);
+                    if let Some(learned) = self.chores.learned().await {
+                        self.engine.set_learned(learned);
+                    }
                 }
             }
         };
@@ -150,7 +155,7 @@ impl Agent {
             self.acting.wish(w, because);
         }
         if ended {
-            self.report_due = true;
+            self.chores.report(self.last.wall, &self.darkness);
         }
     }
 
@@ -219,7 +224,8 @@ impl Agent {
                 self.pending.event(
                     Event::new(at, own("agent.this"), EventKind::ConfigLoaded, "the configuration was loaded anew")
                         .with("file", file.display().to_string())
-                        .with("changes", changes),
+                        .with("changes", changes)
+                        .with(KEPT_AS, Settings::from_config(&self.config).to_json()),
                 );
             }
         }
@@ -244,6 +250,7 @@ impl Agent {
         self.sampler =
             sampler::start(&new, Roots::default(), self.signals.clone(), self.clock.clone(), self.tx.clone());
         self.configs.send_replace(new.clone());
+        self.chores = Chores::new(new.clone(), self.store.clone(), at.wall);
         self.config = new;
     }
 

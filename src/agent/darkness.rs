@@ -41,6 +41,11 @@ impl Darkness {
         &self.zone
     }
 
+    /// Altitude of the Sun's centre in degrees; none without a site.
+    pub fn sun_altitude(&self, now: UnixMs) -> Option<f64> {
+        self.site.as_ref().map(|(site, _)| night::sun_altitude(site, now))
+    }
+
     /// The stretches, if the night has changed since the last call; none: nothing new.
     pub fn refresh(&mut self, now: UnixMs) -> Option<Vec<(UnixMs, UnixMs)>> {
         let tonight = night::night_of(now, &self.zone);

@@ -4,6 +4,7 @@
 //! is announced after its commit; if the commit fails or does not come in time it is announced all the same, marked unsaved.
 
 mod acting;
+mod chores;
 mod cycle;
 mod darkness;
 mod pending;

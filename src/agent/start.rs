@@ -2,6 +2,7 @@
 
 use super::WatchArguments;
 use super::acting::Acting;
+use super::chores::Chores;
 use super::cycle::Agent;
 use super::darkness::Darkness;
 use super::notify::ServiceManager;
@@ -15,6 +16,7 @@ use crate::http::{Door, Serving};
 use crate::model::{Batch, Event, EventKind, Live, Name};
 use crate::probe::boot::boot_id;
 use crate::probe::{Outlet, Roots};
+use crate::report::settings::{KEPT_AS, Settings};
 use crate::store;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -97,6 +99,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
     let outlet = Outlet::new(tx.clone());
     let acting = Acting::new(config.actions.clone(), darkness.zone().clone(), outlet);
     let present = Present::new(config.field.clone(), started);
+    let chores = Chores::new(config.clone(), path.clone(), started.wall);
     let mut agent = Agent {
         config,
         config_file,
@@ -119,7 +122,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
         manager: ServiceManager::new(),
         said: u64::MAX,
         last: started,
-        report_due: false,
+        chores,
     };
     agent.tell_of_start(&opened);
     Ok(agent)
@@ -158,6 +161,14 @@ impl Agent {
             Event::new(at, name, EventKind::AgentStarted, text)
                 .with("last_run", word)
                 .with("version", env!("CARGO_PKG_VERSION")),
+        );
+        // The report of this night must be told with the names and limits that hold now, also from a copy elsewhere.
+        let file = self.config_file.as_ref().map_or("built-in defaults".into(), |f| f.display().to_string());
+        let name = Name::new("agent.this").expect("a literal that is a name");
+        self.pending.event(
+            Event::new(at, name, EventKind::ConfigLoaded, format!("configuration: {file}"))
+                .with("file", file)
+                .with(KEPT_AS, Settings::from_config(&self.config).to_json()),
         );
     }
 }

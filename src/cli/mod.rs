@@ -5,6 +5,7 @@
 
 pub mod alarms;
 pub mod check;
+pub mod copy;
 pub mod export;
 pub mod incident;
 pub mod logging;
@@ -83,6 +84,7 @@ commands! {
         Status => status,
         Alarms => alarms,
         Session => session,
+        Copy => copy,
     }
     "Morning" {
         Report => report,

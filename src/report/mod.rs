@@ -5,6 +5,7 @@
 
 pub mod export;
 mod file;
+pub mod learned;
 pub mod look;
 pub mod morning;
 pub mod paper;
