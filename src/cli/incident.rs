@@ -1,5 +1,6 @@
 //! `tilldawn incident`: all that is kept with one incident.
 
+use super::note::number;
 use super::report::Place;
 use super::{Done, Failure, WELL, out};
 use crate::model::{Span, UnixMs};
@@ -40,12 +41,7 @@ pub fn run(a: Arguments) -> Done {
     let record = a.place.open()?;
     let row = match a.which.as_str() {
         "last" => record.reader.incidents(UnixMs(0), record.now + Span::hours(1)).map_err(fail)?.pop(),
-        n => {
-            let id = n.parse().map_err(|_| {
-                Failure::new(format!("`{n}` is no incident: expected its number, such as `17`, or `last`"))
-            })?;
-            record.reader.incident(id).map_err(fail)?
-        }
+        n => record.reader.incident(number(n)?).map_err(fail)?,
     };
     let Some(row) = row else {
         return Err(Failure::new(match a.which.as_str() {

@@ -10,6 +10,7 @@ pub mod export;
 pub mod incident;
 pub mod logging;
 pub mod look;
+pub mod note;
 pub mod out;
 pub mod pair;
 pub mod present;
@@ -89,6 +90,7 @@ commands! {
     "Morning" {
         Report => report,
         Incident => incident,
+        Note => note,
         Export => export,
     }
 }

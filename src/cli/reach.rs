@@ -7,7 +7,7 @@ use crate::house::{Address, Client, ClientError};
 use crate::http::auth::tls::Certificate;
 use clap::Args;
 use std::future::Future;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The environment variable that holds a token.
 const TOKEN: &str = "TILLDAWN_TOKEN";
@@ -30,6 +30,16 @@ pub struct Reach {
 }
 
 impl Reach {
+    /// Whether the agent of this machine is meant.
+    pub fn is_own(&self) -> bool {
+        self.at.is_none()
+    }
+
+    /// The configuration file, if one was named.
+    pub fn config(&self) -> Option<&Path> {
+        self.config.as_deref()
+    }
+
     /// A client for that agent.
     ///
     /// # Errors

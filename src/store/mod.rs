@@ -16,6 +16,7 @@ mod inbox;
 mod journal;
 mod keys;
 mod lock;
+mod mark;
 #[doc(hidden)]
 pub mod measure;
 mod merge;
@@ -43,6 +44,7 @@ pub use errors::StoreError;
 pub use health::look_for_damage;
 pub use inbox::Write;
 pub use lock::held_by;
+pub use mark::mark;
 pub use open::open;
 pub use options::{LastRun, Opened, Options};
 pub use reader::{Reader, Snapshot};

@@ -79,6 +79,35 @@ fn a_night_is_told_in_every_form() {
     assert_eq!(none.status.code(), Some(2));
 }
 
+/// In a store that no agent holds (copied home, or the agent stopped), marks are written into the store itself.
+#[test]
+fn what_a_person_knows_is_noted() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = store(dir.path());
+    let note = |words: &[&str]| tilldawn(dir.path(), &[&["note", "--store", &store], words].concat());
+    let faults = || -> Value {
+        let json = said(&tilldawn(dir.path(), &["report", "--store", &store, "--as", "json"]));
+        serde_json::from_str::<Value>(&json).unwrap()["totals"].clone()
+    };
+    assert_eq!(said(&note(&["last", "cloud", "thick", "fog"])).trim(), "incident 4 marked: cloud");
+    assert_eq!((&faults()["faults"], &faults()["marked"]), (&2.into(), &1.into()));
+    let text = said(&tilldawn(dir.path(), &["incident", "4", "--store", &store]));
+    assert!(text.contains("Marked as cloud on") && text.contains(": \"thick fog\"."), "{text}");
+    assert_eq!(said(&note(&["4", "--take-back"])).trim(), "mark of incident 4 taken back");
+    assert_eq!(faults()["faults"], 3);
+    for (words, why) in [
+        (&["99", "test"][..], "there is no incident `99`"),
+        (&["one", "test"], "`one` is no incident"),
+        (&["4"], "<MARK|--take-back>"),
+        (&["4", "rain"], "invalid value 'rain'"),
+    ] {
+        let o = note(words);
+        assert_eq!(o.status.code(), Some(2), "{words:?}");
+        let said = String::from_utf8_lossy(&o.stderr).into_owned();
+        assert!(said.contains(why) || (words.len() == 1 && said.contains("required")), "{said}");
+    }
+}
+
 /// Checked by a general-purpose JSON Schema library (Python's `jsonschema`) against the documented layout.
 fn valid(report: &Path) {
     let check = "import json, sys\nfrom jsonschema import Draft202012Validator, FormatChecker\n\
