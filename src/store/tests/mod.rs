@@ -7,6 +7,7 @@ mod packing;
 mod sealing;
 #[cfg(unix)]
 mod standing;
+mod starts;
 #[cfg(target_os = "linux")]
 mod trouble;
 
