@@ -112,13 +112,7 @@ pub(super) fn put_all(c: &mut Connection, what: &What) -> rusqlite::Result<()> {
     for (id, def) in what.fresh {
         put_signal(&tx, *id, def)?;
     }
-    for (id, why) in &what.reasons.unsaved {
-        tx.prepare_cached("INSERT OR IGNORE INTO reasons (id, code, text) VALUES (?, ?, ?)")?.execute(params![
-            id,
-            why.code as u8,
-            why.text.as_ref()
-        ])?;
-    }
+    put_reasons(&tx, what.reasons)?;
     for p in &pending.packed {
         tx.prepare_cached(
             "INSERT INTO journal (id, run, window_s, at, boot_offset, body)
@@ -135,6 +129,17 @@ pub(super) fn put_all(c: &mut Connection, what: &What) -> rusqlite::Result<()> {
         tx.prepare_cached("INSERT OR REPLACE INTO state (key, value) VALUES ('engine', ?)")?.execute([s])?;
     }
     tx.commit()
+}
+
+pub(super) fn put_reasons(tx: &Transaction, reasons: &Reasons) -> rusqlite::Result<()> {
+    for (id, why) in &reasons.unsaved {
+        tx.prepare_cached("INSERT OR IGNORE INTO reasons (id, code, text) VALUES (?, ?, ?)")?.execute(params![
+            id,
+            why.code as u8,
+            why.text.as_ref()
+        ])?;
+    }
+    Ok(())
 }
 
 pub(super) fn put_signal(tx: &Transaction, id: SignalId, def: &SignalDef) -> rusqlite::Result<()> {

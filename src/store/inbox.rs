@@ -5,6 +5,7 @@
 
 use super::commit::Job;
 use super::errors::StoreError;
+use super::import::{Foreign, Taken};
 use super::options::Options;
 use super::rows_in::Rows;
 use crate::model::live::StoreNow;
@@ -34,6 +35,8 @@ pub(super) enum Item {
     Job(Job),
     /// Rows that are kept until they can be written, whatever the disk does.
     Rows(Box<Rows>, Answer),
+    /// Readings from elsewhere.
+    Import(Box<Foreign>, oneshot::Sender<Result<Taken, StoreError>>),
     /// Write everything and mark the run as ended in an orderly way.
     Close(std::sync::mpsc::Sender<Result<(), StoreError>>),
     /// What the look for damage found.
@@ -82,7 +85,7 @@ pub(super) struct Inbox {
 }
 
 /// What the thread takes out at once.
-pub(super) struct Taken {
+pub(super) struct Haul {
     pub items: VecDeque<Item>,
     pub dropped: Option<Dropped>,
     pub abandoned: bool,
@@ -173,7 +176,7 @@ impl Inbox {
     }
 
     /// Takes everything, waiting for the bell at most so long.
-    pub fn take(&self, patience: Duration) -> Taken {
+    pub fn take(&self, patience: Duration) -> Haul {
         let mut q = lock(&self.queue);
         if !q.woken && !patience.is_zero() {
             q = self.bell.wait_timeout_while(q, patience, |q| !q.woken).unwrap_or_else(PoisonError::into_inner).0;
@@ -181,7 +184,7 @@ impl Inbox {
         q.woken = false;
         q.readings = 0;
         self.room.notify_all();
-        Taken { items: std::mem::take(&mut q.items), dropped: q.dropped.take(), abandoned: q.abandoned }
+        Haul { items: std::mem::take(&mut q.items), dropped: q.dropped.take(), abandoned: q.abandoned }
     }
 
     /// The thread has ended: what is still queued is answered.
@@ -191,6 +194,7 @@ impl Inbox {
         for item in std::mem::take(&mut q.items) {
             match item {
                 Item::Write(_, Some(a)) => drop(a.send(Err(StoreError::Closed))),
+                Item::Import(_, a) => drop(a.send(Err(StoreError::Closed))),
                 Item::Rows(_, a) => drop(a.send(Err(StoreError::Closed))),
                 Item::Job(j) => j.refuse(StoreError::Closed),
                 Item::Close(s) => drop(s.send(Err(StoreError::Closed))),

@@ -108,6 +108,20 @@ pub(super) fn attach(path: &Path, options: &Options, started: Stamp) -> Result<A
         })?;
     }
     let lock = lock::take(path)?;
+    let mut c = connect(path, &lock)?;
+    let tx = c.transaction_with_behavior(TransactionBehavior::Immediate).at(path)?;
+    claim(&tx, path, options.invented, &options.field, started.wall)?;
+    let begun = begin_run(&tx, options, started).at(path)?;
+    let signals = read_signals(&tx).at(path)?;
+    let reasons = read_reasons(&tx).at(path)?;
+    let engine_state = read_engine_state(&tx).at(path)?;
+    let latest_seq = latest(&tx, "transitions", "seq").at(path)?;
+    tx.commit().at(path)?;
+    Ok(Attached { c, lock, signals, reasons, begun, engine_state, latest_seq })
+}
+
+/// Opens the file for writing, if it is a store of ours or empty.
+fn connect(path: &Path, lock: &StoreLock) -> Result<Connection, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut c = Connection::open_with_flags(path, flags).at(path)?;
     c.busy_timeout(schema::PATIENCE).at(path)?;
@@ -126,31 +140,33 @@ pub(super) fn attach(path: &Path, options: &Options, started: Stamp) -> Result<A
         Ok(Kind::Empty) => true,
     };
     schema::prepare_writer(&mut c, path, empty)?;
+    Ok(c)
+}
+
+/// Opens a store that no agent holds, without beginning a run.
+pub(super) fn open_for_import(path: &Path, lock: &StoreLock, created: UnixMs) -> Result<Connection, StoreError> {
+    if std::fs::metadata(path).is_ok_and(|m| m.is_dir()) {
+        return Err(StoreError::IsFolder { path: path.into() });
+    }
+    let mut c = connect(path, lock)?;
     let tx = c.transaction_with_behavior(TransactionBehavior::Immediate).at(path)?;
-    claim(&tx, path, options, started)?;
-    let begun = begin_run(&tx, options, started).at(path)?;
-    let signals = read_signals(&tx).at(path)?;
-    let reasons = read_reasons(&tx).at(path)?;
-    let engine_state = read_engine_state(&tx).at(path)?;
-    let latest_seq = latest(&tx, "transitions", "seq").at(path)?;
+    claim(&tx, path, false, "", created)?;
     tx.commit().at(path)?;
-    Ok(Attached { c, lock, signals, reasons, begun, engine_state, latest_seq })
+    Ok(c)
 }
 
 /// Writes the facts of a new store, or checks that real and invented data stay apart.
-fn claim(tx: &Transaction, path: &Path, options: &Options, started: Stamp) -> Result<(), StoreError> {
+fn claim(tx: &Transaction, path: &Path, invented: bool, field: &str, created: UnixMs) -> Result<(), StoreError> {
     let held: Option<String> =
         tx.query_row("SELECT value FROM meta WHERE key = 'invented'", [], |r| r.get(0)).optional().at(path)?;
     match held {
-        Some(v) if (v == "1") != options.invented => {
-            Err(StoreError::Mixed { path: path.into(), holds_invented: v == "1" })
-        }
+        Some(v) if (v == "1") != invented => Err(StoreError::Mixed { path: path.into(), holds_invented: v == "1" }),
         Some(_) => Ok(()),
         None => {
             let facts = [
-                ("created", started.wall.0.to_string()),
-                ("invented", if options.invented { "1".into() } else { "0".into() }),
-                ("field", options.field.clone()),
+                ("created", created.0.to_string()),
+                ("invented", if invented { "1".into() } else { "0".into() }),
+                ("field", field.to_string()),
             ];
             for (k, v) in facts {
                 tx.execute("INSERT OR REPLACE INTO meta (key, value) VALUES (?, ?)", (k, v)).at(path)?;
@@ -225,7 +241,7 @@ fn begin_run(tx: &Transaction, options: &Options, now: Stamp) -> rusqlite::Resul
     Ok(begun)
 }
 
-fn read_reasons(c: &Connection) -> rusqlite::Result<Reasons> {
+pub(super) fn read_reasons(c: &Connection) -> rusqlite::Result<Reasons> {
     let mut q = c.prepare("SELECT id, code, text FROM reasons")?;
     let rows = q.query_map([], |r| {
         let code = WhyCode::from_number(r.get(1)?).unwrap_or(WhyCode::Failed);

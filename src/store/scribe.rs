@@ -129,6 +129,10 @@ impl Scribe {
                         urgent = false;
                         self.work(job);
                     }
+                    Item::Import(f, answer) => {
+                        let _ = answer.send(self.import(*f));
+                        urgent = false;
+                    }
                     Item::Checked(found) => self.checked(found),
                     Item::Close(done) => {
                         let result = self.close();

@@ -123,6 +123,10 @@ impl Writer {
         }
     }
 
+    pub(super) fn inbox(&self) -> &Inbox {
+        &self.0.0
+    }
+
     fn rows(&self, rows: Rows) -> Later<()> {
         let (s, r) = oneshot::channel();
         if let Err(e) = self.0.0.push(Item::Rows(Box::new(rows), s)) {

@@ -1,6 +1,7 @@
 //! Tests of the room as a whole: a writer and readers on real files.
 
 mod basic;
+mod importing;
 #[cfg(target_os = "linux")]
 mod mount;
 mod packing;
