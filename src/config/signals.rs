@@ -49,8 +49,12 @@ const INTERFACE: &[(&str, Unit)] = &[
     ("signal", Unit::Dbm),
 ];
 
-const DISK: &[(&str, Unit)] =
-    &[("free", Unit::Bytes), ("free-share", Unit::Percent), ("inodes-free-share", Unit::Percent)];
+const DISK: &[(&str, Unit)] = &[
+    ("free", Unit::Bytes),
+    ("free-share", Unit::Percent),
+    ("inodes-free-share", Unit::Percent),
+    ("writable", Unit::Truth),
+];
 
 const FRAMES: &[(&str, Unit)] = &[("since-light", Unit::Seconds), ("count", Unit::Count), ("sensor-off", Unit::Kelvin)];
 

@@ -212,3 +212,44 @@ fn a_new_configuration_takes_force_on_sighup_and_a_bad_one_does_not() {
     let summary = agent.json("/api/v1/summary");
     assert!(summary["things"].to_string().contains("link.house"), "{summary}");
 }
+
+#[test]
+fn rules_know_every_signal_that_the_probes_bring() {
+    use crate::harness::{BOUND, Setting};
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("box"), "21.5\n").unwrap();
+    let at = folder.path().display();
+    let text = format!(
+        "[program.mount]\nexecutable = \"no-such-program\"\nalive = [{{ cpu = \"1 ms\" }}]\n[link.house]\nto = \"127.0.0.1\"\n\
+         [interface.lo]\n[frames]\nfolder = \"{at}\"\n[temperature.box]\nfile = \"{at}/box\"\n[humidity.box]\nfile = \"{at}/box\"\n\
+         [temperature.outside]\nfile = \"{at}/box\"\n"
+    );
+    let config = tilldawn::config::parse(&text, None).unwrap();
+    let known = tilldawn::config::signals::known(&config);
+    let agent = Setting::new(&text).start();
+    let there = agent.wait_json("signals", "/api/v1/signals", BOUND, |v| {
+        let all: Vec<(String, String)> = v["signals"]
+            .as_array()?
+            .iter()
+            .map(|s| (s["name"].as_str().unwrap().to_owned(), s["unit"].as_str().unwrap().to_owned()))
+            .collect();
+        all.iter().any(|(n, _)| n == "load.cpu").then_some(all)
+    });
+    for (name, unit) in &there {
+        // One for each core, each component and each reason of the kernel: their names differ from machine to machine.
+        let varies = name.starts_with("load.cpu-core-")
+            || (name.starts_with("temperature.")
+                && !["temperature.box", "temperature.outside", "temperature.lift"].contains(&name.as_str()));
+        let listed = known.iter().find(|(n, _)| n.as_str() == name);
+        assert!(
+            varies || listed.is_some_and(|(_, u)| u.code() == unit),
+            "`{name}` in {unit} is measured, but src/config/signals.rs has {listed:?}: no rule could use it"
+        );
+    }
+    // Derived ones come with their first value, the signal of an interface only with Wi-Fi, the clock where it may be asked.
+    let later =
+        ["clock.offset", "clock.synchronised", "dew.margin", "dew.point", "interface.lo.signal", "temperature.lift"];
+    for name in known.keys().map(|n| n.as_str()).filter(|n| !later.contains(n)) {
+        assert!(there.iter().any(|(t, _)| t == name), "a rule could judge `{name}`, which nothing measures");
+    }
+}
