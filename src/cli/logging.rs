@@ -21,7 +21,8 @@ const KINDS: usize = 256;
 
 /// Starts logging to standard error. `TILLDAWN_LOG` sets the level (`info` without it; `tilldawn=debug` tells more).
 pub fn start() {
-    let filter = EnvFilter::try_from_env("TILLDAWN_LOG").unwrap_or_else(|_| EnvFilter::new("info"));
+    let filter =
+        EnvFilter::try_from_env("TILLDAWN_LOG").unwrap_or_else(|_| EnvFilter::new("info,rusqlite_migration=warn"));
     // The service manager sets this variable when standard error goes to its journal.
     let layer = if std::env::var_os("JOURNAL_STREAM").is_some() {
         tracing_subscriber::fmt::layer()

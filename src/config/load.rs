@@ -166,7 +166,7 @@ fn whole(root: &Section<'_>, c: &mut Config) {
     }
 }
 
-fn zone(f: &super::section::Field<'_>) -> Option<String> {
+fn zone(f: &super::field::Field<'_>) -> Option<String> {
     let t = f.text("a time zone such as \"Europe/Lisbon\"")?;
     if jiff::tz::TimeZone::get(&t).is_ok() {
         return Some(t);

@@ -7,6 +7,7 @@ mod arrivals;
 pub mod builtin;
 pub mod defaults;
 mod error;
+mod field;
 pub mod human;
 mod load;
 pub mod model;

@@ -1,6 +1,6 @@
 //! Addresses and web addresses as they stand in a configuration.
 
-use super::section::Field;
+use super::field::Field;
 
 /// `host:port`.
 pub(super) fn address(f: &Field<'_>, example: &str) -> Option<String> {

@@ -1,10 +1,11 @@
 //! Rules: changes of built-in ones and the person's own.
 
+use super::field::Field;
 use super::human;
 use super::load::named;
 use super::model::*;
 use super::refer::{References, Want};
-use super::section::{Field, Section};
+use super::section::Section;
 use super::signals;
 use crate::model::{Name, Priority, Span, Unit};
 use std::collections::BTreeMap;

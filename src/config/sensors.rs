@@ -1,10 +1,11 @@
 //! Temperatures and humidities: their tables.
 
+use super::field::Field;
 use super::human;
 use super::model::*;
 use super::net::{address, web};
 use super::refer::References;
-use super::section::{Field, Section};
+use super::section::Section;
 use super::things::{each, titled};
 use crate::model::{Name, Span, Unit};
 

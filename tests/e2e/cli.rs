@@ -253,3 +253,23 @@ fn rules_know_every_signal_that_the_probes_bring() {
         assert!(there.iter().any(|(t, _)| t == name), "a rule could judge `{name}`, which nothing measures");
     }
 }
+
+#[test]
+fn under_the_journal_each_line_of_the_log_is_one_json_object() {
+    let state = tempfile::tempdir().unwrap();
+    let out = std::process::Command::new(crate::harness::BINARY)
+        .args(["watch", "--for", "300 ms", "--listen", "127.0.0.1:0", "--store"])
+        .arg(state.path().join("tilldawn.db"))
+        .env("HOME", state.path())
+        .env("XDG_STATE_HOME", state.path())
+        .env("JOURNAL_STREAM", "8:1234")
+        .output()
+        .unwrap();
+    assert!(out.status.success(), "{out:?}");
+    let log = String::from_utf8(out.stderr).unwrap();
+    assert!(log.lines().count() >= 2, "{log}");
+    for line in log.lines() {
+        let v: serde_json::Value = serde_json::from_str(line).unwrap_or_else(|e| panic!("{e}: {line}"));
+        assert!(v["level"].is_string() && v["message"].is_string(), "{line}");
+    }
+}
