@@ -26,7 +26,7 @@ pub struct Arguments {
     #[arg(value_enum, required_unless_present = "take_back")]
     mark: Option<Was>,
     /// Your own words
-    #[arg(value_name = "WORDS", trailing_var_arg = true)]
+    #[arg(value_name = "WORDS")]
     words: Vec<String>,
     /// Take the mark back: it counts again
     #[arg(long, conflicts_with_all = ["mark", "words"])]

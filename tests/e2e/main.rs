@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used)]
 #![cfg(target_os = "linux")]
 
+mod cascade;
 mod cli;
 mod clock_step;
 mod full_disk;
