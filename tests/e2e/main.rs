@@ -5,6 +5,7 @@
 mod cascade;
 mod cli;
 mod clock_step;
+mod frames;
 mod full_disk;
 #[allow(dead_code)]
 mod harness;
