@@ -93,6 +93,12 @@ fn lane(rows: &NightRows, alarms: &[AlarmLine], thing: &Name, window: Interval, 
     let mut out = Lane::well(rows.settings.title(thing));
     let shown_end = rows.until();
     let mut put = |from: UnixMs, to: UnixMs, kind| out.stretches.push(Stretch { from, to, kind });
+    // Before the very first run nobody looked: that is not the same as well.
+    if let Some(begun) = rows.runs.iter().map(|r| r.started).min()
+        && begun > window.0
+    {
+        put(window.0, begun.min(window.1), StretchKind::Unknown);
+    }
     let mut lost = vec![];
     for i in rows.incidents.iter().map(|r| &r.incident) {
         for m in i.members.iter().filter(|m| m.thing == *thing) {
