@@ -14,5 +14,8 @@ mod morning;
 #[allow(dead_code)]
 mod orchard;
 mod power;
+mod real_load;
+mod service;
 mod torture;
 mod units;
+mod users;
