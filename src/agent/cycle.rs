@@ -13,6 +13,7 @@ use crate::engine::{Engine, Plan};
 use crate::http::Ask;
 use crate::model::command::{CommandAnswer, CommandError};
 use crate::model::{Batch, Command, Event, EventKind, Live, Name, Outcome, Signals, Span, Stamp};
+use crate::out::notice::Posts;
 use crate::probe::{Observation, Outlet, Roots};
 use crate::report::settings::{KEPT_AS, Settings};
 use crate::store::{Write, Writer};
@@ -41,6 +42,7 @@ pub struct Agent {
     pub(super) present: Present,
     pub(super) pending: Pending,
     pub(super) acting: Acting,
+    pub(super) posts: Posts,
     pub(super) sampler: Sampler,
     pub(super) tx: mpsc::Sender<Observation>,
     pub(super) rx: mpsc::Receiver<Observation>,
@@ -137,7 +139,7 @@ impl Agent {
         for e in &outcome.events {
             tracing::debug!(thing = %e.thing, kind = %e.kind.code(), "{}", e.text);
         }
-        let wishes = outcome.actions.clone();
+        let (wishes, notices) = (outcome.actions.clone(), outcome.notices.clone());
         let texts: Vec<_> = outcome.transitions.iter().map(|t| (t.alarm, t.text.clone())).collect();
         let ended = outcome.events.iter().any(|e| e.kind == EventKind::SessionEnded);
         let wanted = outcome.is_urgent() || self.writer.wants_engine_state();
@@ -149,6 +151,9 @@ impl Agent {
                 tracing::error!(alarms = ?raised, "announced without being saved: the store did not commit");
                 self.present.unsaved.extend(raised);
             }
+        }
+        for n in &notices {
+            self.posts.send(&self.config.field, n);
         }
         for w in &wishes {
             let because = texts.iter().find(|(a, _)| Some(*a) == w.alarm).map_or("a rule", |(_, t)| t.as_str());
@@ -243,6 +248,7 @@ impl Agent {
         self.hand_over(Batch { at, ..Batch::default() }, outcome).await;
         self.acting.all_off(at, "the configuration was loaded anew");
         let outlet = Outlet::new(self.tx.clone());
+        self.posts = Posts::new(&new.notices, self.clock.clone(), outlet.clone());
         self.acting = Acting::new(new.actions.clone(), self.darkness.zone().clone(), outlet);
         self.pending.forget_probes();
         self.present.forget();

@@ -14,6 +14,7 @@ use crate::config::{self, Config, paths};
 use crate::engine::{Engine, EngineState, Numbers, Plan};
 use crate::http::{Door, Serving};
 use crate::model::{Batch, Event, EventKind, Live, Name};
+use crate::out::notice::Posts;
 use crate::probe::boot::boot_id;
 use crate::probe::{Outlet, Roots};
 use crate::report::settings::{KEPT_AS, Settings};
@@ -97,6 +98,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
 
     let sampler = sampler::start(&config, Roots::default(), signals.clone(), clock.clone(), tx.clone());
     let outlet = Outlet::new(tx.clone());
+    let posts = Posts::new(&config.notices, clock.clone(), outlet.clone());
     let acting = Acting::new(config.actions.clone(), darkness.zone().clone(), outlet);
     let present = Present::new(config.field.clone(), started);
     let chores = Chores::new(config.clone(), path.clone(), started.wall);
@@ -112,6 +114,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
         present,
         pending: Pending::default(),
         acting,
+        posts,
         sampler,
         tx,
         rx,
