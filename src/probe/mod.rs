@@ -24,6 +24,7 @@ pub mod boot;
 pub mod chain;
 #[cfg(target_os = "linux")]
 pub mod components;
+pub mod devices;
 pub mod disks;
 pub mod files;
 pub mod found;
@@ -167,6 +168,7 @@ pub fn all(s: &Setup<'_>) -> All {
     }
     a.probes.extend(machine::probes(s));
     a.probes.extend(disks::probes(s));
+    a.extend(devices::all(s));
     a.probes.extend(sensors::probes(s));
     a.probes.extend(frames::probes(s));
     a.sources.extend(sensors::sources(s));
@@ -178,6 +180,7 @@ type Finder = fn(&Roots) -> Vec<Found>;
 
 const FINDERS: &[Finder] = &[
     sensors::look::found,
+    devices::look::found,
     frames::look::found,
     machine::found,
     disks::found,

@@ -110,7 +110,11 @@ impl Bus {
                     nusb::Speed::Super => 5000.0,
                     _ => 10_000.0,
                 }),
-                title: [d.manufacturer_string(), d.product_string()].into_iter().flatten().collect::<Vec<_>>().join(" "),
+                title: [d.manufacturer_string(), d.product_string()]
+                    .into_iter()
+                    .flatten()
+                    .collect::<Vec<_>>()
+                    .join(" "),
                 ..OnBus::default()
             })
             .collect();
@@ -132,7 +136,11 @@ fn nodes_below(folder: &Path, depth: usize, out: &mut Vec<String>) {
         let name = e.file_name().to_string_lossy().into_owned();
         if CLASSES.contains(&name.as_str()) {
             out.extend(
-                std::fs::read_dir(e.path()).into_iter().flatten().flatten().filter_map(|n| n.file_name().into_string().ok()),
+                std::fs::read_dir(e.path())
+                    .into_iter()
+                    .flatten()
+                    .flatten()
+                    .filter_map(|n| n.file_name().into_string().ok()),
             );
         } else if depth < 3 && (name.contains(':') || name.starts_with("tty") || name.contains('.')) {
             // Other devices behind a hub have folders like `1-1.4`: their nodes are their own.

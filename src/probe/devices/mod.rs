@@ -90,7 +90,8 @@ impl Devices {
             }
             (was, Some(now)) => {
                 if w.away.is_some() || was.is_none() {
-                    let mut e = event(EventKind::DeviceArrived, format!("{} is there", d.title)).with("port", now.port.clone());
+                    let mut e =
+                        event(EventKind::DeviceArrived, format!("{} is there", d.title)).with("port", now.port.clone());
                     if let Some(left) = w.away {
                         e = e.with("away_ms", (at.boot - left.boot).0);
                     }

@@ -20,7 +20,13 @@ fn device(name: &str) -> Device {
 // File names and contents follow the kernel documents "ABI stable sysfs-bus-usb" and "ABI testing sysfs-bus-usb".
 fn plug(b: &Bench, port: &str, speed: &str, node: &str) {
     let f = |n: &str| format!("sys/bus/usb/devices/{port}/{n}");
-    for (n, t) in [("idVendor", "1209\n"), ("idProduct", "0001\n"), ("serial", "OP-0001\n"), ("speed", speed), ("power/control", "auto\n")] {
+    for (n, t) in [
+        ("idVendor", "1209\n"),
+        ("idProduct", "0001\n"),
+        ("serial", "OP-0001\n"),
+        ("speed", speed),
+        ("power/control", "auto\n"),
+    ] {
         b.write(&f(n), t);
     }
     b.write(&f(&format!("{port}:1.0/tty/{node}/dev")), "188:0\n");
@@ -60,7 +66,10 @@ fn leaving_and_coming_back_with_speed_and_node() {
     assert_eq!(kinds(&b), ["device_arrived", "device_renamed"]);
     let e = b.events();
     assert_eq!(e[0].detail["away_ms"], 2000);
-    assert_eq!((e[0].detail["speed_mbit"].as_f64(), e[0].detail["was_speed_mbit"].as_f64()), (Some(480.0), Some(5000.0)));
+    assert_eq!(
+        (e[0].detail["speed_mbit"].as_f64(), e[0].detail["was_speed_mbit"].as_f64()),
+        (Some(480.0), Some(5000.0))
+    );
     assert!(e[1].text.contains("came back as ttyUSB1, was ttyUSB0"), "{}", e[1].text);
     assert!(look::found(&b.roots())[0].note.contains("switch it off"));
 }
