@@ -7,8 +7,10 @@ mod cli;
 mod clock_step;
 mod frames;
 mod full_disk;
+mod hangs;
 #[allow(dead_code)]
 mod harness;
+mod links;
 mod look;
 mod morning;
 #[allow(dead_code)]
@@ -16,6 +18,7 @@ mod orchard;
 mod power;
 mod real_load;
 mod service;
+mod programs;
 mod torture;
 mod units;
 mod users;
