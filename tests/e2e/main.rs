@@ -16,9 +16,9 @@ mod morning;
 #[allow(dead_code)]
 mod orchard;
 mod power;
+mod programs;
 mod real_load;
 mod service;
-mod programs;
 mod torture;
 mod units;
 mod users;
