@@ -11,7 +11,7 @@
 
 use super::means::Stretch;
 use super::resample::{NightErrors, REPLICATES, resample};
-use super::response::advance;
+use super::response::Advance;
 use super::step::{Estimate, golden};
 use crate::analysis::error::{self, AnalysisError, Result};
 use nalgebra::{DMatrix, DVector};
@@ -180,13 +180,18 @@ fn response(s: &Stretch, drive: Drive, tau: f64) -> Response {
         lifts: vec![Vec::with_capacity(n); drive.lifts()],
     };
     let (mut d, mut a, mut f) = (1.0, base, vec![0.0; drive.lifts()]);
+    // Steps are mostly of one length; the exponentials are what costs.
+    let (mut length, mut step) = (f64::NAN, Advance::new(0.0, tau));
     for i in 0..n {
         if i > 0 {
             let h = s.t_s[i] - s.t_s[i - 1];
-            d *= (-h / tau).exp();
-            a = advance(a, s.outside[i - 1], s.outside[i], 0.0, h, tau);
+            if h != length {
+                (length, step) = (h, Advance::new(h, tau));
+            }
+            d *= step.decay;
+            a = step.step(a, s.outside[i - 1], s.outside[i], 0.0);
             for (k, f) in f.iter_mut().enumerate() {
-                *f = advance(*f, 0.0, 0.0, drive.share(k, heater(i - 1)), h, tau);
+                *f = step.step(*f, 0.0, 0.0, drive.share(k, heater(i - 1)));
             }
         }
         r.decay.push(d);

@@ -23,20 +23,36 @@ pub fn simulate(t_s: &[f64], outside: &[f64], heat: &[f64], start: f64, lift: f6
     let mut box_c = start;
     for i in 0..t_s.len() {
         if i > 0 {
-            box_c = advance(box_c, outside[i - 1], outside[i], lift * heat[i - 1], t_s[i] - t_s[i - 1], tau);
+            let step = Advance::new(t_s[i] - t_s[i - 1], tau);
+            box_c = step.step(box_c, outside[i - 1], outside[i], lift * heat[i - 1]);
         }
         out.push(box_c);
     }
     Ok(out)
 }
 
-/// One step of the recursion.
-pub(crate) fn advance(from: f64, outside: f64, outside_next: f64, lift: f64, h: f64, tau: f64) -> f64 {
-    let x = h / tau;
-    let (e, one_minus) = ((-x).exp(), -(-x).exp_m1());
-    // outside + lift is the moving target; its rise over the step is followed with a lag. (1 − e)/x → 1 for short steps.
-    let follow = if x > 0.0 { 1.0 - one_minus / x } else { 0.0 };
-    from * e + (outside + lift) * one_minus + (outside_next - outside) * follow
+/// One step of the recursion for a length and a time constant: its three factors, which are the same for every step of that
+/// length.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Advance {
+    /// What is left of the start, e^(−h/τ).
+    pub(crate) decay: f64,
+    /// How far the box comes to a target that stands still, 1 − e^(−h/τ).
+    pub(crate) approach: f64,
+    /// How much of the outside's rise over the step it follows, 1 − (1 − e^(−h/τ)) τ/h.
+    pub(crate) follow: f64,
+}
+
+impl Advance {
+    pub(crate) fn new(h: f64, tau: f64) -> Advance {
+        let x = h / tau;
+        let approach = -(-x).exp_m1();
+        Advance { decay: (-x).exp(), approach, follow: if x > 0.0 { 1.0 - approach / x } else { 0.0 } }
+    }
+    /// Box temperature after the step.
+    pub(crate) fn step(self, from: f64, outside: f64, outside_next: f64, lift: f64) -> f64 {
+        from * self.decay + (outside + lift) * self.approach + (outside_next - outside) * self.follow
+    }
 }
 
 /// How much of a swing of the outside temperature with this period reaches the box: 1 / √(1 + (ω τ)²).
