@@ -184,13 +184,8 @@ struct Fill {
 
 fn begin(path: &Path, sky: &Sky, commit_every: Span) -> Fill {
     let clock = ManualClock::at(Stamp::new(UnixMs(FIRST), BootMs(60_000)));
-    let options = Options {
-        commit_every,
-        check_after: None,
-        keep_fine_days: 100_000,
-        queue_readings: 200_000,
-        ..Options::new(clock.clone(), "bench")
-    };
+    let options =
+        Options { commit_every, check_after: None, keep_fine_days: 100_000, ..Options::new(clock.clone(), "bench") };
     let (w, opened) = store::open(path, options).expect("opens");
     let ids = sky.courses.iter().map(|c| opened.signals.register(c.def.clone())).collect();
     Fill { w, clock, ids }
@@ -398,28 +393,36 @@ fn questions(ours: &Path, rows: &Path, nights: i64) {
     let (first, last) = (UnixMs(FIRST), UnixMs(FIRST + nights * DAY));
     println!("\n| question, warm, median | this, ms | row per value, ms | times faster |\n| --- | --- | --- | --- |");
     let line = |what: &str, a: f64, b: f64| println!("| {what} | {a:.2} | {b:.2} | **{:.1}** |", b / a);
+    // The peer's fastest way: rows in order of time, joined to buckets as they come (grouping in SQL takes five times as long).
     let buckets = |from: UnixMs, to: UnixMs, n: i64| -> (i64, f64) {
-        // The same arithmetic as a bucket's edges.
-        row.prepare_cached("SELECT (t - ?1) * ?3 / (?2 - ?1) AS b, min(v), avg(v), max(v), count(v) FROM rows WHERE sig = 1 AND t >= ?1 AND t < ?2 GROUP BY b")
-            .expect("prepares")
-            .query_map(params![from.0, to.0, n], |r| Ok((r.get::<_, i64>(4)?, r.get::<_, f64>(1)?)))
-            .expect("asks")
-            .map(|x| x.expect("reads"))
-            .fold((0, 0.0), |a, b| (a.0 + b.0, a.1 + b.1))
+        let mut all = vec![(f64::INFINITY, 0.0f64, f64::NEG_INFINITY, 0i64); n as usize];
+        let mut q = row.prepare_cached("SELECT t, v FROM rows WHERE sig = 1 AND t >= ?1 AND t < ?2").expect("prepares");
+        let mut rows = q.query(params![from.0, to.0]).expect("asks");
+        while let Some(r) = rows.next().expect("reads") {
+            let (t, v): (i64, f64) = (r.get_unwrap(0), r.get_unwrap(1));
+            let b = &mut all[((t - from.0) * n / (to.0 - from.0)) as usize];
+            *b = (b.0.min(v), b.1 + v, b.2.max(v), b.3 + 1);
+        }
+        all.iter().fold((0, 0.0), |a, b| (a.0 + b.3, a.1 + b.0 + b.2))
     };
     let mine = r.buckets(signal, from, to, 1000).expect("reads");
     let theirs = buckets(from, to, 1000);
     assert_eq!(mine.iter().map(|b| i64::from(b.count)).sum::<i64>(), theirs.0, "both count the same readings");
     let a = median(31, || drop(r.buckets(signal, from, to, 1000)));
-    let b = median(31, || drop(buckets(from, to, 1000)));
+    let b = median(31, || assert!(buckets(from, to, 1000).0 > 0));
     line("a: one night of one signal to 1,000 buckets", a, b);
     let hourly = || -> Vec<(i64, f64)> {
-        row.prepare_cached("SELECT t / 3600000, min(v) FROM rows WHERE sig = 1 GROUP BY 1")
-            .expect("prepares")
-            .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))
-            .expect("asks")
-            .map(|x| x.expect("reads"))
-            .collect()
+        let mut all: Vec<(i64, f64)> = vec![];
+        let mut q = row.prepare_cached("SELECT t, v FROM rows WHERE sig = 1").expect("prepares");
+        let mut rows = q.query([]).expect("asks");
+        while let Some(r) = rows.next().expect("reads") {
+            let (t, v): (i64, f64) = (r.get_unwrap(0), r.get_unwrap(1));
+            match all.last_mut() {
+                Some((h, min)) if *h == t / 3_600_000 => *min = min.min(v),
+                _ => all.push((t / 3_600_000, v)),
+            }
+        }
+        all
     };
     let mine: Vec<(i64, f64)> =
         r.hours(signal, first, last).expect("reads").iter().map(|b| (b.from.0 / 3_600_000, b.min)).collect();
@@ -428,7 +431,7 @@ fn questions(ours: &Path, rows: &Path, nights: i64) {
     let b = median(7, || drop(hourly()));
     line(&format!("b: hourly minimum of one signal over {nights} nights"), a, b);
     let a = median(7, || drop(r.buckets(signal, first, last, 1000)));
-    let b = median(7, || drop(buckets(first, last, 1000)));
+    let b = median(7, || assert!(buckets(first, last, 1000).0 > 0));
     line(&format!("c: {nights} nights of one signal, to 1,000 buckets"), a, b);
     println!("\n| more | ms |\n| --- | --- |");
     let all = median(5, || {

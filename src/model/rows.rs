@@ -37,7 +37,8 @@ pub struct GapRow {
     pub from: UnixMs,
     /// First instant known after.
     pub to: UnixMs,
-    /// Why: "crash", "power_cut", "machine_restart", "stopped", "stall", "suspend", "never_ran".
+    /// Why: "crash", "power_cut", "machine_restart", "stopped", "stall", "suspend", "never_ran", "dropped" (readings that
+    /// memory could not hold).
     pub why: String,
 }
 

@@ -235,3 +235,44 @@ impl Queue {
 pub(super) fn sane(at: UnixMs) -> UnixMs {
     UnixMs(at.0.clamp(0, super::keys::LATEST_MS))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{batch, clock, options, raised, t, urgent, write};
+    use super::*;
+    use crate::model::{Reading, SignalId};
+
+    #[test]
+    fn a_full_queue_drops_the_oldest_readings_counts_them_and_nothing_else() {
+        let inbox = Inbox::new(&Options { queue_readings: 10, ..options(&clock()) });
+        let readings = |ms: i64| (0..4).map(|i| Reading::known(SignalId(1), t(ms + i), 1.0)).collect::<Vec<_>>();
+        // No thread takes anything: the disk has hung.
+        inbox.push_write(urgent(batch(t(0), readings(0)), vec![raised(1, t(0))]));
+        for i in 1..5 {
+            assert!(inbox.push_write(write(batch(t(i * 1000), readings(i * 1000)))).is_none());
+        }
+        assert_eq!(inbox.now().waiting, 8);
+        let haul = inbox.take(Duration::ZERO);
+        let d = haul.dropped.unwrap();
+        assert_eq!((d.from, d.to, d.readings), (t(0), t(2003), 12));
+        let left: Vec<usize> = haul
+            .items
+            .iter()
+            .map(|i| match i {
+                Item::Write(w, _) => w.batch.readings.len() + 100 * w.outcome.transitions.len(),
+                _ => 0,
+            })
+            .collect();
+        assert_eq!(left, [100, 0, 0, 4, 4], "the transition stays, its readings went first");
+    }
+
+    #[test]
+    fn after_the_end_everything_is_answered() {
+        let inbox = Inbox::new(&options(&clock()));
+        let mut waiting = inbox.push_write(urgent(batch(t(0), vec![]), vec![raised(1, t(0))])).unwrap();
+        inbox.end();
+        assert_eq!(waiting.try_recv().unwrap(), Err(StoreError::Closed));
+        let mut late = inbox.push_write(urgent(batch(t(0), vec![]), vec![raised(2, t(0))])).unwrap();
+        assert_eq!(late.try_recv().unwrap(), Err(StoreError::Closed));
+    }
+}

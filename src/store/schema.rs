@@ -96,4 +96,26 @@ mod tests {
         prepare_writer(&mut c, Path::new(":memory:"), true).unwrap();
         assert_eq!(kind(&c).unwrap(), Kind::Store(LAYOUT));
     }
+
+    /// Others read these views with tools of their own: names and order of columns are a promise.
+    #[test]
+    fn the_views_keep_their_columns() {
+        let mut c = Connection::open_in_memory().unwrap();
+        prepare_writer(&mut c, Path::new(":memory:"), true).unwrap();
+        let names: Vec<(String, String)> = c
+            .prepare("SELECT type, name FROM sqlite_schema WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite_%' ORDER BY type, name")
+            .unwrap()
+            .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))
+            .unwrap()
+            .map(Result::unwrap)
+            .collect();
+        let text: String = names
+            .iter()
+            .map(|(kind, name)| {
+                let q = c.prepare(&format!("SELECT * FROM {name}")).unwrap();
+                format!("{kind} {name}: {}\n", q.column_names().join(", "))
+            })
+            .collect();
+        insta::assert_snapshot!("layout", text);
+    }
 }

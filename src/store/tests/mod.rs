@@ -1,6 +1,8 @@
 //! Tests of the room as a whole: a writer and readers on real files.
 
 mod basic;
+#[cfg(target_os = "linux")]
+mod hard;
 mod importing;
 #[cfg(target_os = "linux")]
 mod mount;
