@@ -199,6 +199,7 @@ async fn publish(broker: &str, topic: &str, text: &str) -> Result<(), String> {
 }
 
 #[cfg(all(test, unix))]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::clock::SystemClock;

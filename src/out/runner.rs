@@ -97,6 +97,7 @@ async fn bounded(source: Option<impl AsyncRead + Unpin>) -> String {
 }
 
 #[cfg(all(test, unix))]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::model::Name;

@@ -91,15 +91,16 @@ pub fn put_ints(out: &mut Vec<u8>, v: &[i64], effort: Effort) {
     out.push(RUNS);
     put_runs(out, v);
     // Short or very regular columns cannot gain from the other form, whose own head takes some twenty bytes.
-    if effort == Effort::Thrifty && v.len() >= 32 && out.len() - start > 24 {
-        if let Ok(packed) = simple_compress(v, &ChunkConfig::default().with_compression_level(LEVEL)) {
-            if packed.len() + 3 < out.len() - start {
-                out.truncate(start);
-                out.push(PCO);
-                put(out, packed.len() as u64);
-                out.extend_from_slice(&packed);
-            }
-        }
+    if effort == Effort::Thrifty
+        && v.len() >= 32
+        && out.len() - start > 24
+        && let Ok(packed) = simple_compress(v, &ChunkConfig::default().with_compression_level(LEVEL))
+        && packed.len() + 3 < out.len() - start
+    {
+        out.truncate(start);
+        out.push(PCO);
+        put(out, packed.len() as u64);
+        out.extend_from_slice(&packed);
     }
 }
 

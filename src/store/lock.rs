@@ -52,7 +52,7 @@ pub fn take(store: &Path) -> Result<StoreLock, StoreError> {
         Ok(()) => {
             // Only a hint for people; a disk that cannot take it does not matter.
             let _ =
-                file.set_len(0).and_then(|()| file.rewind()).and_then(|()| write!(file, "{}\n", std::process::id()));
+                file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{}", std::process::id()));
             Ok(StoreLock { _file: Some(file), known })
         }
         Err(TryLockError::WouldBlock) => Err(StoreError::Held { path: store.into(), pid: holder(&mut file) }),

@@ -133,13 +133,16 @@ pub(super) fn each_unsealed(
     every_unsealed(c, &|s| s == signal, first, last, &mut |_, w, at, column| f(w, at, column))
 }
 
+/// Is told each stretch of entries: signal, window, instants, values.
+type Told<'a> = &'a mut dyn FnMut(SignalId, i64, &[i64], &Column);
+
 /// The same for all signals that are wanted.
 pub(super) fn every_unsealed(
     c: &Connection,
     want: &dyn Fn(SignalId) -> bool,
     first: i64,
     last: i64,
-    f: &mut dyn FnMut(SignalId, i64, &[i64], &Column),
+    f: Told<'_>,
 ) -> rusqlite::Result<()> {
     let (row, through): (i64, i64) = c
         .prepare_cached("SELECT through_row, through_signal FROM sealing")?

@@ -25,7 +25,7 @@ pub struct Refused {
 pub struct BadFile(pub String);
 
 /// How a file is laid out, as far as the person said.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Layout {
     /// Lines before the heading.
     pub skip_lines: usize,
@@ -37,12 +37,6 @@ pub struct Layout {
     pub shift_ms: i64,
     /// Columns and the signals that they hold.
     pub maps: Vec<signals::Mapping>,
-}
-
-impl Default for Layout {
-    fn default() -> Layout {
-        Layout { skip_lines: 0, time_format: None, zone: None, shift_ms: 0, maps: vec![] }
-    }
 }
 
 #[cfg(test)]

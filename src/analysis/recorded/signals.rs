@@ -154,12 +154,15 @@ struct Column {
     offset: f64,
 }
 
+/// The places of the time, the columns of signals, and what was noticed.
+type Columns = (Vec<usize>, Vec<Column>, Vec<String>);
+
 /// Which columns hold the time, and which hold signals.
-fn columns(t: &table::Table, layout: &Layout) -> Result<(Vec<usize>, Vec<Column>, Vec<String>), BadFile> {
+fn columns(t: &table::Table, layout: &Layout) -> Result<Columns, BadFile> {
     let mut notes = Vec::new();
     let (mut time, mut columns) = (Vec::new(), Vec::<Column>::new());
     for m in &layout.maps {
-        if !t.heading.iter().any(|h| *h == m.column) {
+        if !t.heading.contains(&m.column) {
             return Err(BadFile(format!("there is no column `{}`; the heading has {}", m.column, list(&t.heading))));
         }
     }

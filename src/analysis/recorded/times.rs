@@ -90,7 +90,7 @@ impl<'a> Times<'a> {
             return ambiguous.compatible().map_err(wrong);
         }
         self.repeated = true;
-        let earlier = ambiguous.clone().earlier().map_err(wrong)?;
+        let earlier = ambiguous.earlier().map_err(wrong)?;
         // The first pass of the repeated hour is over once its times start anew.
         let slack = 1.second();
         match self.last {
