@@ -89,6 +89,8 @@ pub(crate) fn change_words(settings: &Settings, c: &ChangeRow) -> String {
 }
 
 #[cfg(test)]
+mod properties;
+#[cfg(test)]
 pub(crate) mod sample;
 #[cfg(test)]
 mod tests;

@@ -126,6 +126,12 @@ fn lane(rows: &NightRows, alarms: &[AlarmLine], thing: &Name, window: Interval, 
             out.stretches.push(Stretch { from: a, to: b, kind: StretchKind::NotInUse });
         }
     }
+    if !in_chain {
+        // Before the agent first ran, and while the machine was off, nobody can say that it was well.
+        for (a, b) in intervals::subtract(&[window], &runs(rows)) {
+            out.stretches.push(Stretch { from: a, to: b, kind: StretchKind::NotInUse });
+        }
+    }
     let total = intervals::total(&lost);
     if thing.kind() == "frames" {
         out.ticks = frames.iter().map(|f| f.at).collect();
@@ -134,6 +140,17 @@ fn lane(rows: &NightRows, alarms: &[AlarmLine], thing: &Name, window: Interval, 
         out.note = total.to_string();
     }
     Some(out)
+}
+
+/// When the agent ran; the run that goes on ends now. Gaps inside a run are told apart from this.
+fn runs(rows: &NightRows) -> Vec<Interval> {
+    let mut all: Vec<Interval> = rows
+        .runs
+        .iter()
+        .map(|r| (r.started, if r.ended == "running" { rows.until().max(r.last_seen) } else { r.last_seen }))
+        .collect();
+    all.extend(rows.gaps.iter().map(|g| (g.from, g.to)));
+    all
 }
 
 fn kind_of(i: &Incident) -> StretchKind {
@@ -185,7 +202,7 @@ fn series(rows: &NightRows, m: &Measured, label: String, stroke: Stroke, window:
         let until = at + m.minutes[at..].partition_point(|b| b.from.0 < start + width).max(1);
         let group = &m.minutes[at..until];
         at = until;
-        let middle = UnixMs(start + width / 2);
+        let middle = UnixMs(start + width / 2).min(rows.until());
         if middle < window.0 || middle > window.1 {
             continue;
         }
