@@ -36,6 +36,7 @@ pub mod levels;
 pub mod limits;
 pub mod line;
 pub mod logistic;
+pub mod maxsel;
 pub mod percentile;
 pub mod permute;
 pub mod poisson;

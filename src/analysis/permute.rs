@@ -1,8 +1,13 @@
 //! Permutation of nights.
 //!
-//! Owns which nights may change places and what moves with them. The fault record of a night (its faults and its at-risk
-//! hours) moves as one piece onto the readings of another night of the same stratum; inside its new night a fault falls
-//! at random in proportion to at-risk hours. Both are what "the faults have nothing to do with the readings" means.
+//! Owns which nights may change places and what moves with them. The record of a night (its faults and its at-risk hours)
+//! moves as one piece onto the readings of another night of the same stratum, and there a fault falls at random in
+//! proportion to at-risk hours, faults of one burst together. Both are what "the faults have nothing to do with the
+//! readings" means; the night stays the unit, so faults that came together are never counted as independent.
+//!
+//! Inside a stratum the arrangements are weighted by a trend of the rate over the season that is fitted beforehand, so that
+//! "later in the season" is not taken for "colder" even within a block (conditional permutation: Berrett, Wang, Barber and
+//! Samworth 2020, J. R. Stat. Soc. B 82:175–197).
 
 use super::draw::Draw;
 use rayon::prelude::*;
@@ -16,18 +21,33 @@ pub struct Records {
     pub slice_hours: Vec<f64>,
     /// First slice of each night, and one past the end.
     pub first_slice: Vec<usize>,
-    /// Night and slice of each fault that counts, in order of nights.
+    /// Night and slice of each fault that counts, in order of time.
     pub faults: Vec<(usize, usize)>,
 }
 
-/// One arrangement: for each night the night whose record it carries, and for each fault where it fell.
+/// Which nights may change places, and how the rate moves over the season.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    /// Stratum of each night; nights change places only within one.
+    pub strata: Vec<usize>,
+    /// Rate of faults of each night relative to the others, as far as the trend goes; all 1 for no trend.
+    pub rate: Vec<f64>,
+}
+
+/// One arrangement.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Arrangement {
     /// `record[j]`: the night whose at-risk hours and faults night `j` carries.
     pub record: Vec<u32>,
-    /// For each fault of [`Records::faults`]: its slice. `u32::MAX` where its new night has no slice.
-    pub slice: Vec<u32>,
+    /// For each fault of [`Records::faults`]: the slice where it fell; `u32::MAX` where its new night has none.
+    pub moved: Vec<u32>,
+    /// For each fault: a slice drawn from all at-risk hours of its stratum. What is the same every night (the hours since
+    /// the session began) cannot be tested by changing nights about; it is tested by dealing the faults out to the hours.
+    pub dealt: Vec<u32>,
 }
+
+/// Faults nearer to the one before than this, in at-risk hours of one night, are one burst.
+pub const BURST: f64 = 1.0;
 
 impl Records {
     /// Number of nights.
@@ -35,65 +55,199 @@ impl Records {
         self.hours.len()
     }
 
+    /// The night of each slice.
+    pub fn night_of_slice(&self) -> Vec<u32> {
+        let mut out = vec![0; self.slice_hours.len()];
+        for j in 0..self.nights() {
+            out[self.first_slice[j]..self.first_slice[j + 1]].fill(j as u32);
+        }
+        out
+    }
+
+    /// Faults of each night.
+    pub fn counts(&self) -> Vec<f64> {
+        let mut k = vec![0.0; self.nights()];
+        for f in &self.faults {
+            k[f.0] += 1.0;
+        }
+        k
+    }
+
+    /// For each fault, whether it begins a burst (a lone fault is a burst of one).
+    pub fn begins_burst(&self) -> Vec<bool> {
+        let at = self.clock();
+        (0..self.faults.len())
+            .map(|i| {
+                i == 0
+                    || self.faults[i - 1].0 != self.faults[i].0
+                    || at[self.faults[i].1] - at[self.faults[i - 1].1] >= BURST
+            })
+            .collect()
+    }
+
+    /// At-risk hours of its night up to the end of each slice.
+    fn clock(&self) -> Vec<f64> {
+        let mut out = self.slice_hours.clone();
+        for w in self.first_slice.windows(2) {
+            let mut sum = 0.0;
+            for x in &mut out[w[0]..w[1]] {
+                sum += *x;
+                *x = sum;
+            }
+        }
+        out
+    }
+
     /// The arrangement that was observed.
     pub fn observed(&self) -> Arrangement {
-        Arrangement {
-            record: (0..self.nights() as u32).collect(),
-            slice: self.faults.iter().map(|f| f.1 as u32).collect(),
+        let slices: Vec<u32> = self.faults.iter().map(|f| f.1 as u32).collect();
+        Arrangement { record: (0..self.nights() as u32).collect(), moved: slices.clone(), dealt: slices }
+    }
+
+    /// The observed arrangement followed by `count` random ones. The same seed gives the same list, whatever the number of
+    /// threads.
+    pub fn arrangements(&self, plan: &Plan, count: usize, seed: u64) -> Vec<Arrangement> {
+        let d = Dealer::new(self, plan);
+        (0..=count)
+            .into_par_iter()
+            .map(|n| if n == 0 { self.observed() } else { d.deal(&mut Draw::stream(seed, n as u64)) })
+            .collect()
+    }
+}
+
+/// What every random arrangement needs, made once.
+struct Dealer<'a> {
+    records: &'a Records,
+    plan: &'a Plan,
+    groups: Vec<Vec<usize>>,
+    counts: Vec<f64>,
+    tilted: bool,
+    /// At-risk hours of its night up to the end of each slice.
+    clock: Vec<f64>,
+    begins: Vec<bool>,
+    /// For each stratum: running sum of weighted hours, and slice.
+    pool: Vec<Vec<(f64, u32)>>,
+}
+
+impl<'a> Dealer<'a> {
+    fn new(records: &'a Records, plan: &'a Plan) -> Dealer<'a> {
+        let groups = groups(&plan.strata);
+        let pool = groups
+            .iter()
+            .map(|g| {
+                let mut sum = 0.0;
+                let mut out = Vec::new();
+                for &j in g {
+                    for s in records.first_slice[j]..records.first_slice[j + 1] {
+                        sum += records.slice_hours[s] * plan.rate[j];
+                        out.push((sum, s as u32));
+                    }
+                }
+                out
+            })
+            .collect();
+        Dealer {
+            records,
+            plan,
+            groups,
+            counts: records.counts(),
+            tilted: plan.rate.iter().any(|r| (r - 1.0).abs() > 1e-9),
+            clock: records.clock(),
+            begins: records.begins_burst(),
+            pool,
         }
     }
 
-    /// The observed arrangement followed by `count` random ones, in which nights change places only within their
-    /// stratum. The same seed gives the same list, whatever the number of threads.
-    pub fn arrangements(&self, strata: &[usize], count: usize, seed: u64) -> Vec<Arrangement> {
-        let groups = groups(strata);
-        let ends: Vec<Vec<f64>> = (0..self.nights())
-            .map(|j| {
-                let mut sum = 0.0;
-                self.slice_hours[self.first_slice[j]..self.first_slice[j + 1]]
-                    .iter()
-                    .map(|h| {
-                        sum += h;
-                        sum
-                    })
-                    .collect()
-            })
-            .collect();
-        let one = |n: usize| {
-            if n == 0 {
-                return self.observed();
+    fn deal(&self, d: &mut Draw) -> Arrangement {
+        let r = self.records;
+        let mut record: Vec<u32> = (0..r.nights() as u32).collect();
+        for g in &self.groups {
+            let mut order = g.clone();
+            d.shuffle(&mut order);
+            for (&to, &from) in g.iter().zip(&order) {
+                record[to] = from as u32;
             }
-            let mut d = Draw::stream(seed, n as u64);
-            let mut record: Vec<u32> = (0..self.nights() as u32).collect();
-            for g in &groups {
-                let mut order = g.clone();
-                d.shuffle(&mut order);
-                for (&to, &from) in g.iter().zip(&order) {
-                    record[to] = from as u32;
+            if self.tilted {
+                self.tilt(&mut record, g, d);
+            }
+        }
+        let mut place = vec![0usize; r.nights()];
+        for (to, &from) in record.iter().enumerate() {
+            place[from as usize] = to;
+        }
+        let mut moved = Vec::with_capacity(r.faults.len());
+        let mut dealt = Vec::with_capacity(r.faults.len());
+        // Where the running burst stands: its last fault in its own night, and in its two new places.
+        let (mut last, mut here, mut pooled) = (0.0, 0.0, 0u32);
+        for (f, &(night, slice)) in r.faults.iter().enumerate() {
+            let t = self.clock[slice];
+            let to = place[night];
+            let all = self.length(to);
+            let pool = &self.pool[self.plan.strata[night]];
+            let dealt_to = match pool.last() {
+                None => u32::MAX,
+                Some(_) if !self.begins[f] => self.later(pooled, t - last),
+                Some(&(sum, _)) => {
+                    let u = d.unit() * sum;
+                    pool[pool.partition_point(|p| p.0 <= u).min(pool.len() - 1)].1
                 }
+            };
+            here = if self.begins[f] { d.unit() * all } else { here + (t - last) };
+            if all > 0.0 {
+                here %= all;
             }
-            let mut place = vec![0usize; self.nights()];
-            for (to, &from) in record.iter().enumerate() {
-                place[from as usize] = to;
-            }
-            let slice = self
-                .faults
-                .iter()
-                .map(|&(night, _)| {
-                    let to = place[night];
-                    let e = &ends[to];
-                    match e.last() {
-                        None => u32::MAX,
-                        Some(&all) => {
-                            let u = d.unit() * all;
-                            (self.first_slice[to] + e.partition_point(|&x| x <= u).min(e.len() - 1)) as u32
-                        }
-                    }
-                })
-                .collect();
-            Arrangement { record, slice }
+            (last, pooled) = (t, dealt_to);
+            moved.push(self.slice_at(to, here));
+            dealt.push(dealt_to);
+        }
+        Arrangement { record, moved, dealt }
+    }
+
+    /// At-risk hours of a night as its slices have them.
+    fn length(&self, night: usize) -> f64 {
+        let (a, b) = (self.records.first_slice[night], self.records.first_slice[night + 1]);
+        if b > a { self.clock[b - 1] } else { 0.0 }
+    }
+
+    fn slice_at(&self, night: usize, hours: f64) -> u32 {
+        let (a, b) = (self.records.first_slice[night], self.records.first_slice[night + 1]);
+        if a == b {
+            return u32::MAX;
+        }
+        (a + self.clock[a..b].partition_point(|&x| x <= hours).min(b - a - 1)) as u32
+    }
+
+    /// The slice `hours` after a slice in the same night, round and round.
+    fn later(&self, slice: u32, hours: f64) -> u32 {
+        if slice == u32::MAX {
+            return slice;
+        }
+        let night = self.records.first_slice.partition_point(|&x| x <= slice as usize) - 1;
+        let all = self.length(night);
+        let t = self.clock[slice as usize] - 0.5 * self.records.slice_hours[slice as usize] + hours;
+        self.slice_at(night, if all > 0.0 { t % all } else { 0.0 })
+    }
+
+    /// Metropolis swaps: after these, an arrangement is as likely as the trend makes it. The log likelihood of a record
+    /// with k faults in h hours on a night of rate r is k ln r − h r (up to what does not depend on the arrangement, once
+    /// the rate is in faults per hour of its period).
+    fn tilt(&self, record: &mut [u32], group: &[usize], d: &mut Draw) {
+        let (k, h): (f64, f64) = group
+            .iter()
+            .fold((0.0, 0.0), |a, &j| (a.0 + self.counts[j], a.1 + self.records.hours[j] * self.plan.rate[j]));
+        let base = if h > 0.0 { k / h } else { 0.0 };
+        let value = |rec: u32, night: usize| {
+            let rate = self.plan.rate[night];
+            self.counts[rec as usize] * rate.ln() - self.records.hours[rec as usize] * rate * base
         };
-        (0..=count).into_par_iter().map(one).collect()
+        for _ in 0..20 * group.len() {
+            let (a, b) = (group[d.below(group.len())], group[d.below(group.len())]);
+            let (ra, rb) = (record[a], record[b]);
+            let gain = value(rb, a) + value(ra, b) - value(ra, a) - value(rb, b);
+            if gain >= 0.0 || d.unit() < gain.exp() {
+                record.swap(a, b);
+            }
+        }
     }
 }
 
@@ -106,15 +260,12 @@ pub fn groups(strata: &[usize]) -> Vec<Vec<usize>> {
     out
 }
 
-/// Cuts the nights of each remedy period into season blocks: consecutive runs of about `length` nights, as equal as can
-/// be. `period[i]` is the remedy period of night `i`, nights in order of date.
+/// Cuts the nights of each period into season blocks: consecutive runs of about `length` nights, as equal as can be.
+/// `period[i]` is the remedy period of night `i`, nights in order of date.
 pub fn blocks(period: &[usize], length: usize) -> Vec<usize> {
     let mut out = vec![0; period.len()];
     let mut next = 0;
-    for g in groups(period) {
-        if g.is_empty() {
-            continue;
-        }
+    for g in groups(period).into_iter().filter(|g| !g.is_empty()) {
         let k = ((g.len() as f64 / length.max(1) as f64).round() as usize).max(1);
         for (i, &night) in g.iter().enumerate() {
             out[night] = next + i * k / g.len();
@@ -122,6 +273,44 @@ pub fn blocks(period: &[usize], length: usize) -> Vec<usize> {
         next += k;
     }
     out
+}
+
+/// Rate of each night by a log-linear trend over the season within remedy periods, relative to the middle day. Poisson
+/// likelihood conditional on the faults of each period, with a normal prior of standard deviation √2 on the slope over half
+/// the season, so that a handful of faults cannot give an endless trend.
+pub fn trend(days: &[f64], period: &[usize], records: &Records) -> Vec<f64> {
+    let (low, high) = days.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |a, &d| (a.0.min(d), a.1.max(d)));
+    if !(high > low) {
+        return vec![1.0; days.len()];
+    }
+    let z: Vec<f64> = days.iter().map(|d| 2.0 * (d - low) / (high - low) - 1.0).collect();
+    let k = records.counts();
+    let groups = groups(period);
+    let mut b = 0.0f64;
+    for _ in 0..60 {
+        let (mut slope, mut bend) = (-0.5 * b, 0.5);
+        for g in &groups {
+            let (mut s0, mut s1, mut s2, mut kz, mut all) = (0.0, 0.0, 0.0, 0.0, 0.0);
+            for &j in g {
+                let w = records.hours[j] * (b * z[j]).exp();
+                s0 += w;
+                s1 += w * z[j];
+                s2 += w * z[j] * z[j];
+                kz += k[j] * z[j];
+                all += k[j];
+            }
+            if s0 > 0.0 {
+                slope += kz - all * s1 / s0;
+                bend += all * (s2 / s0 - (s1 / s0).powi(2));
+            }
+        }
+        let step = (slope / bend).clamp(-1.0, 1.0);
+        b += step;
+        if step.abs() < 1e-10 {
+            break;
+        }
+    }
+    z.iter().map(|z| (b * z).exp()).collect()
 }
 
 #[cfg(test)]
@@ -137,34 +326,87 @@ mod tests {
         }
     }
 
+    fn plan(strata: &[usize]) -> Plan {
+        Plan { strata: strata.to_vec(), rate: vec![1.0; strata.len()] }
+    }
+
     #[test]
     fn nights_stay_in_their_stratum_and_faults_of_a_night_stay_together() {
         let r = records();
-        let all = r.arrangements(&[0, 0, 1, 1], 500, 9);
+        let all = r.arrangements(&plan(&[0, 0, 1, 1]), 500, 9);
         assert_eq!(all[0], r.observed());
         for a in &all {
             assert!(a.record[..2].iter().all(|&x| x < 2) && a.record[2..].iter().all(|&x| x >= 2));
             let night = |s: u32| r.first_slice.partition_point(|&f| f <= s as usize) - 1;
-            assert_eq!(night(a.slice[0]), night(a.slice[1]));
-            assert_eq!(a.record[night(a.slice[0])], 1);
+            assert_eq!(night(a.moved[0]), night(a.moved[1]));
+            assert_eq!(a.record[night(a.moved[0])], 1);
+            // Dealt faults may fall on any night of their stratum.
+            assert!(night(a.dealt[0]) < 2 && night(a.dealt[2]) >= 2);
         }
-        let moved = all.iter().filter(|a| a.record[0] == 1).count();
-        assert!((200..300).contains(&moved), "{moved}");
+        let swapped = all.iter().filter(|a| a.record[0] == 1).count();
+        assert!((200..300).contains(&swapped), "{swapped}");
     }
 
     #[test]
     fn the_answer_does_not_depend_on_the_number_of_threads() {
         let r = records();
-        let wide = r.arrangements(&[0; 4], 200, 3);
+        let p = Plan { strata: vec![0; 4], rate: vec![0.5, 0.8, 1.2, 1.5] };
+        let wide = r.arrangements(&p, 200, 3);
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
-        assert_eq!(pool.install(|| r.arrangements(&[0; 4], 200, 3)), wide);
+        assert_eq!(pool.install(|| r.arrangements(&p, 200, 3)), wide);
+    }
+
+    #[test]
+    fn a_trend_makes_troubled_records_late() {
+        // Two nights alike but for their faults: with rates 1 and 3, the trouble lies on the later night in 3 of 4.
+        let r = Records {
+            hours: vec![1.0, 1.0],
+            slice_hours: vec![1.0, 1.0],
+            first_slice: vec![0, 1, 2],
+            faults: vec![(0, 0)],
+        };
+        let all = r.arrangements(&Plan { strata: vec![0, 0], rate: vec![0.5, 1.5] }, 4000, 1);
+        let late = all.iter().filter(|a| a.moved[0] == 1).count() as f64 / 4001.0;
+        assert!((late - 0.75).abs() < 0.03, "{late}");
+    }
+
+    #[test]
+    fn a_burst_moves_as_one() {
+        let n = 40;
+        let r = Records {
+            hours: vec![4.0; 2],
+            slice_hours: vec![0.2; n],
+            first_slice: vec![0, 20, 40],
+            // 0.4 h apart: one burst; the third 2 h later: another.
+            faults: vec![(0, 2), (0, 4), (0, 14)],
+        };
+        assert_eq!(r.begins_burst(), [true, false, true]);
+        for a in r.arrangements(&plan(&[0, 0]), 300, 5).iter().skip(1) {
+            let gap = (a.moved[1] + 20 - a.moved[0]) % 20;
+            assert!((1..=3).contains(&gap), "{gap}");
+        }
+    }
+
+    #[test]
+    fn the_trend_is_found_and_bounded() {
+        let days: Vec<f64> = (0..40).map(f64::from).collect();
+        let mut r = Records { hours: vec![8.0; 40], ..Records::default() };
+        r.first_slice = (0..=40).collect();
+        r.slice_hours = vec![8.0; 40];
+        r.faults = (20..40).map(|j| (j, j)).collect();
+        let t = trend(&days, &[0; 40], &r);
+        assert!(t[39] / t[0] > 4.0 && t[39] / t[0] < 60.0, "{}", t[39] / t[0]);
+        r.faults = (0..40).step_by(2).map(|j| (j, j)).collect();
+        let t = trend(&days, &[0; 40], &r);
+        assert!((t[39] / t[0]).ln().abs() < 0.2);
+        assert_eq!(trend(&[3.0; 40], &[0; 40], &r), vec![1.0; 40]);
     }
 
     #[test]
     fn blocks_are_runs_inside_periods() {
         assert_eq!(blocks(&[0, 0, 0, 0, 1, 1, 1, 1], 2), [0, 0, 1, 1, 2, 2, 3, 3]);
-        assert_eq!(blocks(&[0; 5], 8), [0; 5]);
+        assert_eq!(blocks(&[0; 5], 12), [0; 5]);
         // Nights with and without by lot: the periods interleave.
-        assert_eq!(blocks(&[0, 1, 0, 1], 8), [0, 1, 0, 1]);
+        assert_eq!(blocks(&[0, 1, 0, 1], 12), [0, 1, 0, 1]);
     }
 }

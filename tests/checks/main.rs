@@ -3,6 +3,7 @@
 
 mod data;
 
+mod best_cut;
 mod binomial;
 mod dew;
 mod fisher;
