@@ -3,6 +3,7 @@
 
 mod data;
 
+mod alarms;
 mod best_cut;
 mod binomial;
 mod dew;
