@@ -110,7 +110,7 @@ impl Engine {
             }
             _ => {}
         }
-        if slots().any(|s| s.k.excused) && p.up != Some(true) {
+        if slots().any(|s| s.k.excused) && p.up == Some(false) {
             return (Condition::NotInUse, "not there since before the session began, or put away in it".into());
         }
         if slots().any(|s| s.k.wait.is_some()) {

@@ -300,9 +300,12 @@ impl Engine {
         }
     }
 
-    /// Numbers never to be given again, for a store whose engine state was lost but whose rows are there.
+    /// Numbers never to be given again: the largest of each kind in the store. Nothing changes when the restored state knows
+    /// the latest transition, since it was committed together with it; a state that was lost or is older takes them all.
     pub fn continue_from(&mut self, last: Numbers) {
-        self.st.numbers = self.st.numbers.at_least(last);
+        if self.st.numbers.seq < last.seq {
+            self.st.numbers = self.st.numbers.at_least(last);
+        }
     }
 
     /// Judges one batch.

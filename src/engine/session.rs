@@ -403,6 +403,10 @@ impl Engine {
             from = from.max(t.boot - (t.wall - dusk));
         }
         let last = self.st.frames.last.filter(|l| l.boot >= session.started.boot);
+        // Dark hours alone do not say that anybody wanted frames: a cloudy week is no pause.
+        if last.is_none() && matches!(session.why, SessionStart::Dusk | SessionStart::Always) {
+            return;
+        }
         // Frames that came while nobody was looking are not known of.
         from = from.max(last.map_or(from, |l| l.boot)).max(self.st.looking_since.unwrap_or(from));
         let due = from + limit;

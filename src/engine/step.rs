@@ -43,9 +43,11 @@ enum Change {
 }
 
 impl Change {
-    /// Order among what happened at the same instant: events say more than readings, so they come first.
-    fn rank(&self) -> (u8, u32) {
+    /// Order among what happened at the same instant: events say more than readings, so they come first; only a frame comes
+    /// last, since what the chain was like when it arrived is told by the readings.
+    fn rank(&self, events: &[Event]) -> (u8, u32) {
         match self {
+            Change::Event(i) if events.get(*i as usize).is_some_and(|e| e.kind == EventKind::FrameArrived) => (9, 0),
             Change::Event(_) => (0, 0),
             Change::Truth { thing, .. } => (1, *thing),
             Change::Readable { thing } | Change::Unread { thing, .. } => (2, *thing),
@@ -234,7 +236,9 @@ impl Engine {
 
     /// Works through what is not quiet, in the order of time.
     pub(super) fn work_through(&mut self, batch: &Batch) {
-        self.stalled |= batch.events.iter().any(|e| e.kind == EventKind::Suspended);
+        if batch.events.iter().any(|e| matches!(e.kind, EventKind::Suspended | EventKind::Gap)) {
+            (self.stalled, self.st.looking_since) = (true, Some(self.now.boot));
+        }
         let mut items = std::mem::take(&mut self.items);
         if !batch.events.is_empty() {
             let mut order: Vec<u32> = (0..batch.events.len() as u32).collect();
@@ -244,7 +248,7 @@ impl Engine {
         }
         if !items.is_empty() {
             // Stable: readings of one slot keep their order, events the one just given.
-            items.sort_by_key(|i| (i.at.boot, i.what.rank()));
+            items.sort_by_key(|i| (i.at.boot, i.what.rank(&batch.events)));
             for i in &items {
                 // After a stretch in which nobody looked, what is known now comes before what time alone would say.
                 if !self.stalled {

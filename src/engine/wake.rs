@@ -89,6 +89,9 @@ impl Engine {
                 Some(Builtin::NoLightFrame) => {
                     "no light frame although something broke; a mere pause wakes nobody".to_owned()
                 }
+                Some(Builtin::MachineStopped) if self.plan.chain.is_empty() => {
+                    "this machine stopped without warning".to_owned()
+                }
                 Some(Builtin::MachineStopped) => {
                     format!("this machine stopped and the chain is not back{}", after(r))
                 }

@@ -417,8 +417,7 @@ impl Engine {
 
     fn slept(&mut self, e: &Event) {
         let lasted = Span(number_of(e, "for_ms").unwrap_or(0.0).clamp(0.0, 1e12) as i64);
-        // The event may carry the instant of falling asleep or of waking. Frames of that time nobody expects.
-        self.st.looking_since = self.st.looking_since.max(Some(self.now.boot));
+        // The event may carry the instant of falling asleep or of waking.
         let from = if self.now.boot - e.at.boot >= lasted { e.at } else { self.earlier(e.at, lasted) };
         let to = Stamp { boot: from.boot + lasted, wall: from.wall + lasted };
         if self.st.session.as_ref().is_some_and(|s| s.started.boot <= from.boot) {

@@ -328,6 +328,11 @@ impl Night {
                 }
             }
             "standing" => self.standing(),
+            "wakes" => {
+                for w in self.engine.standing().wakes {
+                    let _ = writeln!(self.said, "    wakes: {w}");
+                }
+            }
             "say" => {
                 let _ = writeln!(self.said, "-- {}", words[1..].join(" "));
             }
