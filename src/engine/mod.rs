@@ -5,22 +5,25 @@
 //! | --- | --- |
 //! | what is judged, compiled from the configuration | [`plan`], `bind` |
 //! | one number against a limit; a stretch of numbers | [`judge`], [`window`], [`pace`] |
-//! | one rule on one thing, its delays and its alarm | `slot`, `life` |
-//! | is a thing there, how did it end | `presence`, `watch`, [`exit`] |
-//! | session, dusk and dawn; closing down or failing | `session`, [`closing`] |
-//! | light frames and their pauses | [`frames`] |
+//! | one rule on one thing, its delays, its alarm, what is said of it | `slot`, `life`, `delays`, `telling` |
+//! | is a thing there, how did it end; the machine itself | `presence`, `watch`, [`exit`], `machine` |
+//! | session, dusk and dawn; closing down or failing | `session`, [`closing`], `closedown` |
+//! | light frames and their pauses | [`frames`], `pauses` |
 //! | comes and goes; floods | [`chatter`], [`flood`] |
-//! | what belongs together, what came first, what it cost | [`incident`], [`leaning`], [`cost`] |
+//! | what belongs together, what came first, what it cost | [`incident`], `case`, [`leaning`], [`cost`] |
 //! | conditions, sentences, what to try, what wakes | `conditions`, `words`, `wake` |
 //! | a person's wishes; gaps; going on after a restart | `commands`, `gap`, [`state`] |
 //! | the same rules over a stored night | [`mod@replay`] |
 
 mod bind;
+mod case;
 pub mod chatter;
+mod closedown;
 pub mod closing;
 mod commands;
 mod conditions;
 pub mod cost;
+mod delays;
 pub mod exit;
 pub mod flood;
 pub mod frames;
@@ -29,7 +32,9 @@ pub mod incident;
 pub mod judge;
 pub mod leaning;
 mod life;
+mod machine;
 pub mod pace;
+mod pauses;
 pub mod plan;
 mod presence;
 pub mod replay;
@@ -38,6 +43,7 @@ mod slot;
 pub mod standing;
 pub mod state;
 mod step;
+mod telling;
 mod wake;
 mod watch;
 pub mod window;

@@ -1,12 +1,10 @@
 //! Sessions: when one begins and ends, what is in force because of it, and the close-down that ends it without an alarm.
 
-use super::closing::{End, WAIT};
-use super::exit::ExitSort;
 use super::life::Fact;
 use super::plan::Sort;
 use super::state::Blocked;
 use super::{Engine, Tick};
-use crate::config::model::{Builtin, During};
+use crate::config::model::During;
 use crate::model::{BootMs, EventKind, Session, SessionEnd, SessionStart, Span, Stamp, UnixMs};
 
 /// A part of the chain that was not there when a person began the session has this long to come.
@@ -31,16 +29,6 @@ pub(super) enum Mode {
     Always,
 }
 
-/// What the end of a program is taken for.
-pub(super) enum Closes {
-    /// The last step of an orderly close-down: the session is over.
-    Done,
-    /// It may be closing up: no alarm before this instant.
-    Wait(BootMs),
-    /// An end like any other.
-    No,
-}
-
 impl Engine {
     pub(super) fn mode(&self) -> Mode {
         match (self.plan.chain.is_empty(), self.plan.frames.is_some(), self.plan.site) {
@@ -59,7 +47,7 @@ impl Engine {
         })
     }
 
-    fn chain_up(&self) -> bool {
+    pub(super) fn chain_up(&self) -> bool {
         let mut any = false;
         let all = self.plan.chain.iter().filter_map(|n| self.plan.by_name.get(n)).all(|i| {
             any = true;
@@ -108,7 +96,7 @@ impl Engine {
     }
 
     /// Minutes after local midnight.
-    fn minute(&self, wall: UnixMs) -> u16 {
+    pub(super) fn minute(&self, wall: UnixMs) -> u16 {
         jiff::Timestamp::from_millisecond(wall.0).map_or(0, |ts| {
             let local = self.plan.zone().to_datetime(ts);
             u16::from(local.hour().unsigned_abs()) * 60 + u16::from(local.minute().unsigned_abs())
@@ -265,198 +253,6 @@ impl Engine {
         if over && let Some(s) = self.machine_slot() {
             self.set(s, Fact::off(at));
         }
-    }
-
-    /// A complaint: nothing that ends around it is a close-down. Alarms that waited are raised.
-    pub(super) fn complain(&mut self, at: Stamp) {
-        self.st.closing.complain(at.boot);
-        let Some(first) = self.st.closing.ends.first() else { return };
-        if !self.st.closing.spoiled(first.at.boot) {
-            return;
-        }
-        for s in 0..self.slots.len() {
-            if self.slots[s].k.wait.take().is_some() {
-                if self.slots[s].k.incident.is_none() && self.st.session.is_some() {
-                    self.trouble(s);
-                }
-                let now = self.stamp(self.t);
-                self.visit(s, now, false);
-            }
-        }
-    }
-
-    /// Judges the end of a program of the group; see [`super::closing`] for the decision.
-    pub(super) fn closes(&mut self, i: usize, end: End) -> Closes {
-        if end.sort == ExitSort::Bad {
-            self.complain(end.at);
-        }
-        let (at, sort, thing) = (end.at, end.sort, end.thing.clone());
-        let may_wait = self.st.closing.may_wait(&end);
-        self.st.closing.ended(end);
-        let left = self.group().any(|j| j != i && self.things[j].p.up == Some(true));
-        // What leans on something that failed before goes down with it.
-        let failed = |e: &Engine, thing: &crate::model::Name| {
-            e.slots.iter().any(|s| {
-                let other = s.k.thing.thing();
-                s.standing()
-                    && e.plan.rules[s.rule].breaks()
-                    && !e.st.closing.ends.iter().any(|c| c.thing == other)
-                    && e.plan.order.leans(thing, &other)
-            })
-        };
-        if !left {
-            let ends = &self.st.closing.ends;
-            let earlier = self.group().any(|j| {
-                self.things[j].p.up == Some(false)
-                    && self.slots_down(j)
-                    && !ends.iter().any(|c| c.thing == self.plan.things[j].name)
-            });
-            let sure = ends.iter().all(|e| e.sort != ExitSort::Unknown);
-            let dragged = ends.iter().any(|e| failed(self, &e.thing));
-            if self.st.closing.orderly() && !dragged && (sure || !earlier) {
-                self.close_down(at);
-                return Closes::Done;
-            }
-            return Closes::No;
-        }
-        if !may_wait || failed(self, &thing) || sort != ExitSort::Clean {
-            return Closes::No;
-        }
-        let until = at.boot + WAIT;
-        // Everything that waits goes on waiting: the close-down is under way.
-        for s in 0..self.slots.len() {
-            if self.slots[s].k.wait.is_some() {
-                self.slots[s].k.wait = Some(until);
-            }
-        }
-        Closes::Wait(until)
-    }
-
-    fn slots_down(&self, i: usize) -> bool {
-        self.things[i].gone.iter().any(|s| self.slots[*s as usize].standing())
-    }
-
-    /// An orderly close-down is complete.
-    fn close_down(&mut self, at: Stamp) {
-        let ends = std::mem::take(&mut self.st.closing.ends);
-        let first = ends.first().map_or(at, |e| e.at);
-        let mut slots = vec![];
-        for e in &ends {
-            if let Some(i) = self.plan.by_name.get(&e.thing) {
-                slots.extend(self.things[*i].gone.iter().map(|s| *s as usize));
-            }
-        }
-        let keys: Vec<_> = slots.iter().map(|s| self.key(*s)).collect();
-        self.st.incidents.withdraw(&keys, first.boot, at);
-        for s in &slots {
-            let k = &mut self.slots[*s].k;
-            (k.excused, k.on, k.wait) = (true, false, None);
-        }
-        for s in slots {
-            self.remove(s, at, "taken back, the programs were closed one after another");
-        }
-        if !self.plan.chain.is_empty() {
-            self.end_session(first, SessionEnd::OrderlyClose);
-        }
-        self.version += 1;
-    }
-
-    /// A light frame was written.
-    pub(super) fn light_frame(&mut self, at: Stamp, exposure_s: Option<f64>) {
-        if self.plan.frames.is_none() {
-            return;
-        }
-        if self.st.session.is_none()
-            && self.st.blocked.is_none()
-            && self.mode() == Mode::Frames
-            && self.chain_up()
-            && self.st.frames.last.is_none_or(|l| at.boot > l.boot)
-        {
-            self.start_session(at, SessionStart::LightFrame);
-        }
-        if !self.st.frames.light(at, exposure_s) {
-            return;
-        }
-        self.st.incidents.frame(at.boot);
-        self.version += 1;
-        if let Some(s) = self.frames_slot() {
-            self.set(s, Fact::off(at));
-            self.slots[s].k.mild = false;
-        }
-        self.frames_due(at);
-    }
-
-    fn frames_slot(&mut self) -> Option<usize> {
-        let r = self.rule_of(Builtin::NoLightFrame)?;
-        let n = self.plan.frames.as_ref()?.name.clone();
-        self.plan.rules[r].takes(&n).then(|| self.slot(r, &n) as usize)
-    }
-
-    /// Whether it has been too long since the last light frame; sets the next instant to look.
-    pub(super) fn frames_due(&mut self, t: Stamp) {
-        let (Some(session), Some(f)) = (&self.st.session, &self.plan.frames) else { return };
-        let limit = self.st.frames.limit(f.at_least, self.plan.learned.longest_pause);
-        let mut from = session.started.boot;
-        if self.plan.site {
-            // Nobody expects frames before dark; without darkness ahead there is nothing to expect.
-            let Some((dusk, _)) = self.plan.dark().iter().copied().find(|d| d.1 > t.wall) else { return };
-            from = from.max(t.boot - (t.wall - dusk));
-        }
-        let last = self.st.frames.last.filter(|l| l.boot >= session.started.boot);
-        // Dark hours alone do not say that anybody wanted frames: a cloudy week is no pause.
-        if last.is_none() && matches!(session.why, SessionStart::Dusk | SessionStart::Always) {
-            return;
-        }
-        // Frames that came while nobody was looking are not known of.
-        from = from.max(last.map_or(from, |l| l.boot)).max(self.st.looking_since.unwrap_or(from));
-        let due = from + limit;
-        if due > t.boot {
-            self.timers.insert((due, Tick::Frames));
-            return;
-        }
-        let Some(s) = self.frames_slot() else { return };
-        if self.slots[s].k.on {
-            return;
-        }
-        self.slots[s].k.mild = self.broken_since_light().is_none() && !self.something_broken(s);
-        let mut words = match last {
-            Some(l) => format!("no light frame since {}", self.clock_time(l.wall)),
-            None => "no light frame since the session began".into(),
-        };
-        if self.slots[s].k.mild
-            && let Some((_, thing)) = self.dropped_since_light()
-        {
-            words += &format!("; {} dropped for a moment about then", self.plan.title(&thing));
-        }
-        let at = self.stamp(due);
-        self.set(s, Fact { words, ..Fact::on(at) });
-    }
-
-    /// The last light frame, less one exposure: a frame that was being exposed when something broke still arrives.
-    fn last_light(&self) -> Option<BootMs> {
-        let session = self.st.session.as_ref()?;
-        let last = self.st.frames.last.map_or(session.started.boot, |l| l.boot);
-        Some(last - self.st.frames.pace().unwrap_or(Span::ZERO).max(super::incident::NEAR))
-    }
-
-    /// The incident since the last light frame in which something broke that mattered.
-    pub(super) fn broken_since_light(&self) -> Option<i64> {
-        self.st.incidents.broken_since(self.last_light()?)
-    }
-
-    /// The drop since the last light frame with which the frames stopped: no proof, but worth naming.
-    pub(super) fn dropped_since_light(&self) -> Option<(i64, crate::model::Name)> {
-        self.st.incidents.stopped_frames_since(self.last_light()?)
-    }
-
-    fn something_broken(&self, s: usize) -> bool {
-        self.slots.iter().enumerate().any(|(o, x)| {
-            o != s
-                && x.standing()
-                && x.k.alarm.as_ref().is_some_and(|a| a.priority >= crate::model::Priority::Medium)
-                // A link alarm through which frames went on is no reason for their end.
-                && !(x.k.thing.kind() == "link" && self.st.frames.last.is_some_and(|l| l.boot > x.k.since.boot + super::incident::NEAR))
-        })
     }
 
     /// How long the session still goes on, as far as can be told.

@@ -1,25 +1,21 @@
 //! What happened to the watched things: events from the kernel and the probes, and presence as it is polled.
 
-use super::closing::End;
-use super::exit::{Exit, ExitSort};
+use super::exit::Exit;
 use super::life::Fact;
 use super::plan::Sort;
 use super::{Engine, leaning::MACHINE, name};
 use crate::config::model::Builtin;
 use crate::model::reading::Why;
-use crate::model::{Batch, Event, EventKind, Name, Span, Stamp};
+use crate::model::{Batch, Event, EventKind, Span, Stamp};
 
 /// A poll this soon after an event of the kernel's says nothing against it.
 const SETTLES: Span = Span(1500);
 
-/// The signal whose rise tells of programs killed for memory.
-pub(super) const KILLS: &str = "memory.kills";
-
-fn text_of<'a>(e: &'a Event, key: &str) -> Option<&'a str> {
+pub(super) fn text_of<'a>(e: &'a Event, key: &str) -> Option<&'a str> {
     e.detail.get(key).and_then(serde_json::Value::as_str)
 }
 
-fn number_of(e: &Event, key: &str) -> Option<f64> {
+pub(super) fn number_of(e: &Event, key: &str) -> Option<f64> {
     e.detail.get(key).and_then(serde_json::Value::as_f64)
 }
 
@@ -53,7 +49,7 @@ impl Engine {
                 let by = number_of(e, "count").unwrap_or(1.0);
                 let rule = self.rule_of(Builtin::MemoryShort);
                 if let Some(r) = rule {
-                    let s = self.slot(r, &name(KILLS)) as usize;
+                    let s = self.slot(r, &name(super::machine::KILLS)) as usize;
                     self.memory_kill(s, e.at, by);
                 }
             }
@@ -138,7 +134,7 @@ impl Engine {
     }
 
     /// An event says that a thing is there.
-    fn there(&mut self, i: usize, e: &Event, batch: &Batch) {
+    pub(super) fn there(&mut self, i: usize, e: &Event, batch: &Batch) {
         let p = &self.things[i].p;
         if p.up == Some(false) && p.since.is_some_and(|s| e.at.boot < s.boot) {
             return;
@@ -161,7 +157,7 @@ impl Engine {
     }
 
     /// A device that comes back before its alarm is raised has had a contact break: counted as an event.
-    fn contact_break(&mut self, i: usize, e: &Event, away: Span, batch: &Batch) {
+    pub(super) fn contact_break(&mut self, i: usize, e: &Event, away: Span, batch: &Batch) {
         let delay = self.rule_of(Builtin::DeviceGone).map_or(Span::secs(10), |r| self.plan.rules[r].on_delay);
         let raised = self.things[i].gone.iter().any(|s| self.slots[*s as usize].standing());
         if raised || away >= delay || self.plan.things[i].sort != Sort::Device {
@@ -185,7 +181,7 @@ impl Engine {
     }
 
     /// A probe told of a contact break as a whole.
-    fn contact_break_told(&mut self, i: usize, e: &Event) {
+    pub(super) fn contact_break_told(&mut self, i: usize, e: &Event) {
         let away = Span(number_of(e, "away_ms").unwrap_or(0.0).clamp(0.0, 6e5) as i64);
         let left = self.earlier(e.at, away);
         let p = &self.things[i].p;
@@ -198,7 +194,7 @@ impl Engine {
     }
 
     /// A thing is there since `at`.
-    fn up(&mut self, i: usize, at: Stamp) {
+    pub(super) fn up(&mut self, i: usize, at: Stamp) {
         let p = &mut self.things[i].p;
         let same = p.up == Some(true);
         p.seen = true;
@@ -264,9 +260,9 @@ impl Engine {
                 if first {
                     let end = self.end_of(i, since, x.sort);
                     match self.closes(i, end) {
-                        super::session::Closes::Done => return,
-                        super::session::Closes::Wait(until) => wait = Some(until),
-                        super::session::Closes::No => {}
+                        super::closedown::Closes::Done => return,
+                        super::closedown::Closes::Wait(until) => wait = Some(until),
+                        super::closedown::Closes::No => {}
                     }
                 }
             }
@@ -298,27 +294,6 @@ impl Engine {
             self.set(s as usize, Fact { within, words: words.clone(), event, wait, ..Fact::on(since) });
         }
         self.chain_changed(at);
-    }
-
-    /// The facts of an end, for telling a close-down from a failure.
-    fn end_of(&self, i: usize, at: Stamp, sort: ExitSort) -> End {
-        let mine = &self.plan.things[i].name;
-        let in_order = !self.group().any(|j| {
-            j != i && self.things[j].p.up == Some(true) && self.plan.order.leans(&self.plan.things[j].name, mine)
-        });
-        End { thing: mine.clone(), at, sort, in_order }
-    }
-
-    /// A device that leaves while something that needs it still runs speaks against a close-down.
-    fn device_complaint(&mut self, i: usize, at: Stamp) {
-        let device = &self.plan.things[i].name;
-        let needs = |j: &usize| self.plan.order.leans(&self.plan.things[*j].name, device);
-        let runs = |j: &usize| self.things[*j].p.up == Some(true);
-        let anyone = self.group().any(|j| needs(&j));
-        let complains = self.group().any(|j| runs(&j) && (needs(&j) || !anyone));
-        if complains {
-            self.complain(at);
-        }
     }
 
     /// A sign of life is missing, or is back.
@@ -357,102 +332,6 @@ impl Engine {
                 }
                 None => self.set(s as usize, Fact::off(at)),
             }
-        }
-    }
-
-    fn kernel_line(&mut self, e: &Event) {
-        let class = text_of(e, "class").unwrap_or("");
-        if matches!(class, "crash" | "out_of_memory" | "io_error" | "over_current") {
-            self.complain(e.at);
-        }
-        let line = text_of(e, "line").unwrap_or(&e.text).to_ascii_lowercase();
-        if class == "over_current" || line.contains("undervoltage") || line.contains("under-voltage") {
-            self.st.incidents.power_line(e.at.boot);
-        }
-    }
-
-    /// Programs were killed for memory: raised at once, over by itself after the off-delay.
-    pub(super) fn memory_kill(&mut self, s: usize, at: Stamp, by: f64) {
-        self.complain(at);
-        let words = if by > 1.0 { format!("{by} programs were") } else { "a program was".to_owned() };
-        self.set(s, Fact { words, value: Some(by), event: Some(EventKind::MemoryKill), at_once: true, ..Fact::on(at) });
-        self.set(s, Fact::off(at));
-    }
-
-    /// Free space of a disk against what tonight still needs at the present pace.
-    pub(super) fn free(&mut self, s: usize, at: Stamp, free: f64, bytes_per_second: Option<f64>) {
-        use super::judge::Rel;
-        let left = self.session_left(at);
-        let (rel, lasts) = match (bytes_per_second, left) {
-            (Some(b), Some(left)) if b > 0.0 => {
-                let need = b * left.as_secs_f64();
-                let rel = if free < need {
-                    Rel::Past
-                } else if free > need * 1.1 {
-                    Rel::Back
-                } else {
-                    Rel::Between
-                };
-                (rel, Some(Span((free / b * 1000.0).min(1e12) as i64)))
-            }
-            _ => (Rel::Back, None),
-        };
-        let k = &mut self.slots[s].k;
-        k.urgent = lasts.is_some_and(|l| l < Span::hours(1)) && rel == Rel::Past;
-        if let Some(l) = lasts {
-            k.words = format!("full in about {l} at the present pace");
-        }
-        if rel != Rel::Back || k.on || self.slots[s].standing() {
-            self.slots[s].k.value = Some(free);
-            if rel == Rel::Past && self.slots[s].standing() {
-                let text = self.words_of(s);
-                if let Some(a) = &mut self.slots[s].k.alarm {
-                    (a.text, a.value) = (text, Some(free));
-                }
-                self.version += 1;
-            }
-            self.value(s, at, free, rel);
-        }
-    }
-
-    fn slept(&mut self, e: &Event) {
-        let lasted = Span(number_of(e, "for_ms").unwrap_or(0.0).clamp(0.0, 1e12) as i64);
-        // The event may carry the instant of falling asleep or of waking.
-        let from = if self.now.boot - e.at.boot >= lasted { e.at } else { self.earlier(e.at, lasted) };
-        let to = Stamp { boot: from.boot + lasted, wall: from.wall + lasted };
-        if self.st.session.as_ref().is_some_and(|s| s.started.boot <= from.boot) {
-            self.machine_stopped(from, format!("slept for {lasted}"), Some(EventKind::Suspended));
-            if let Some(s) = self.machine_slot() {
-                self.set(s, Fact::off(to));
-            }
-        }
-    }
-
-    pub(super) fn machine_slot(&mut self) -> Option<usize> {
-        let r = self.rule_of(Builtin::MachineStopped)?;
-        Some(self.slot(r, &name(MACHINE)) as usize)
-    }
-
-    /// The machine stopped at `at`, in a session.
-    pub(super) fn machine_stopped(&mut self, at: Stamp, words: String, event: Option<EventKind>) {
-        self.complain(at);
-        if let Some(s) = self.machine_slot() {
-            self.set(s, Fact { words, event, ..Fact::on(at) });
-        }
-    }
-
-    fn probe_state(&mut self, e: &Event) {
-        let Some(r) = self.rule_of(Builtin::ProbeStuck) else { return };
-        let probe = match (e.thing.kind(), text_of(e, "probe")) {
-            ("probe", _) | (_, None) => e.thing.clone(),
-            (_, Some(p)) => Name::new(p).unwrap_or_else(|_| Name::from_parts("probe", p)),
-        };
-        let s = self.slot(r, &probe) as usize;
-        match text_of(e, "state").unwrap_or("") {
-            "stuck" => self.set(s, Fact { words: "hangs".into(), event: Some(e.kind), ..Fact::on(e.at) }),
-            "panicked" => self.set(s, Fact { words: "broke".into(), event: Some(e.kind), ..Fact::on(e.at) }),
-            "well" => self.set(s, Fact::off(e.at)),
-            _ => {}
         }
     }
 }

@@ -69,7 +69,7 @@ impl Engine {
             Some(B::ProcessorStarved) => {
                 format!("processor starved: programs waited for it {value} of the time{}", limit(slot.unit))
             }
-            Some(B::MemoryShort) if k.thing.as_str() == super::watch::KILLS => {
+            Some(B::MemoryShort) if k.thing.as_str() == super::machine::KILLS => {
                 format!("memory short: {} killed for memory", k.words)
             }
             Some(B::MemoryShort) => format!("memory short: {value} available{}", limit(slot.unit)),
@@ -122,7 +122,7 @@ impl Engine {
             Some(B::MachineStopped) => format!("this machine and the chain are back{lasted}"),
             Some(B::CannotRead) => format!("{title} can be read again{lasted}"),
             Some(B::ProbeStuck) => format!("probe {} is well again", k.thing.own()),
-            Some(B::MemoryShort) if k.thing.as_str() == super::watch::KILLS => "no further program was killed".into(),
+            Some(B::MemoryShort) if k.thing.as_str() == super::machine::KILLS => "no further program was killed".into(),
             _ => format!("over{lasted}: {}", k.alarm.as_ref().map_or("", |a| a.text.as_str())),
         }
     }
