@@ -10,7 +10,7 @@ use std::path::PathBuf;
 /// Show what can be watched on this machine, with lines to paste; write a first configuration
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  tilldawn look\n  tilldawn look --keep all --out tilldawn.toml   (while the evening's chain is up)"
+    after_help = "Examples:\n  tilldawn look\n  tilldawn look --keep all --out tilldawn.toml   (while the evening's chain is up)\n  tilldawn look --keep devices --out devices.toml"
 )]
 pub struct Arguments {
     /// What to write into a configuration file
@@ -28,6 +28,8 @@ pub struct Arguments {
 enum Keep {
     /// Everything that hangs together now: programs, devices, frames, links
     All,
+    /// The USB devices that are there now, as the expected ones
+    Devices,
 }
 
 /// Looks.
@@ -35,6 +37,7 @@ pub fn run(a: Arguments) -> Done {
     let found = probe::look(&Roots::system());
     match (a.keep, a.out) {
         (Some(Keep::All), Some(out)) => keep_all(&found, &out, a.lasting),
+        (Some(Keep::Devices), Some(out)) => keep_devices(&found, &out),
         _ => {
             say::say(&listed(&found));
             Ok(WELL)
@@ -79,15 +82,39 @@ fn keep_all(_: &[Found], _: &std::path::Path, _: Span) -> Done {
     Err(Failure::new("a first configuration can only be written on Linux so far; start from the annotated example"))
 }
 
+#[cfg(not(target_os = "linux"))]
+fn keep_devices(_: &[Found], _: &std::path::Path) -> Done {
+    Err(Failure::new("the devices can only be written on Linux so far; start from the annotated example"))
+}
+
+#[cfg(target_os = "linux")]
+fn when() -> String {
+    jiff::ZonedDateTime::now().strftime("%Y-%m-%d %H:%M").to_string()
+}
+
+#[cfg(target_os = "linux")]
+fn keep_devices(found: &[Found], out: &std::path::Path) -> Done {
+    let devices: Vec<&Found> = found.iter().filter(|f| f.group == probe::Group::Devices).collect();
+    let kept: Vec<_> = devices
+        .iter()
+        .filter(|f| !f.config_lines.is_empty())
+        .map(|f| (f.title.clone(), f.note.clone(), f.config_lines.clone()))
+        .collect();
+    if kept.is_empty() {
+        let why = devices.iter().map(|f| f.note.as_str()).find(|n| !n.is_empty()).unwrap_or("none is plugged in");
+        return Err(Failure(format!("no USB device was found, so nothing is written: {why}")));
+    }
+    write_new(out, &probe::chain::propose_devices(&kept, &when()))?;
+    say::say(&format!("{} devices are written to {}.", kept.len(), out.display()));
+    super::configured(Some(out)).map(|_| WELL)
+}
+
 #[cfg(target_os = "linux")]
 fn keep_all(found: &[Found], out: &std::path::Path, lasting: Span) -> Done {
     use probe::Group;
     use probe::chain::{Gather, Head, propose};
     if out.exists() {
-        return Err(Failure(format!(
-            "`{}` is there already: name another file with --out, or move that one away",
-            out.display()
-        )));
+        return Err(is_there(out));
     }
     let roots = Roots::system();
     let begun = std::time::Instant::now();
@@ -106,13 +133,12 @@ fn keep_all(found: &[Found], out: &std::path::Path, lasting: Span) -> Done {
         |f: &&Found| matches!(f.group, Group::Sensors | Group::Links | Group::Disks) && !f.config_lines.is_empty();
     let head = Head {
         field: roots.text("/proc/sys/kernel/hostname").filter(|t| !t.is_empty()).unwrap_or_else(|| "field PC".into()),
-        when: jiff::ZonedDateTime::now().strftime("%Y-%m-%d %H:%M").to_string(),
+        when: when(),
         zone: jiff::tz::TimeZone::system().iana_name().map(String::from),
         more: found.iter().filter(wanted).map(|f| (f.title.clone(), f.config_lines.clone())).collect(),
     };
     let text = propose(&seen, &head);
-    write_new(out, &text)
-        .map_err(|e| Failure(format!("`{}` cannot be written: {e}; name another file with --out", out.display())))?;
+    write_new(out, &text)?;
     let mut told = match seen.programs.len() {
         0 => "No running program was seen that holds equipment or writes frames. Run this again while the chain is up."
             .into(),
@@ -138,11 +164,20 @@ fn keep_all(found: &[Found], out: &std::path::Path, lasting: Span) -> Done {
     super::configured(Some(out)).map(|_| WELL)
 }
 
+/// Why a file is not written.
+#[cfg(target_os = "linux")]
+fn is_there(path: &std::path::Path) -> Failure {
+    Failure(format!("`{}` is there already: name another file with --out, or move that one away", path.display()))
+}
+
 /// Writes a file that must not exist yet.
 #[cfg(target_os = "linux")]
-fn write_new(path: &std::path::Path, text: &str) -> std::io::Result<()> {
-    use std::io::Write;
-    let mut f = std::fs::OpenOptions::new().write(true).create_new(true).open(path)?;
-    f.write_all(text.as_bytes())?;
-    f.sync_all()
+fn write_new(path: &std::path::Path, text: &str) -> Result<(), Failure> {
+    use std::io::{Error, ErrorKind, Write};
+    let failed = |e: Error| match e.kind() {
+        ErrorKind::AlreadyExists => is_there(path),
+        _ => Failure(format!("`{}` cannot be written: {e}; name another file with --out", path.display())),
+    };
+    let mut f = std::fs::OpenOptions::new().write(true).create_new(true).open(path).map_err(failed)?;
+    f.write_all(text.as_bytes()).and_then(|()| f.sync_all()).map_err(failed)
 }

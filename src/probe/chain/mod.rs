@@ -7,7 +7,7 @@ mod propose;
 mod running;
 mod tcp;
 
-pub use propose::{Head, propose};
+pub use propose::{Head, propose, propose_devices};
 
 use super::Roots;
 use nodes::Equipment;

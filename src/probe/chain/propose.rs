@@ -131,6 +131,27 @@ fn top(seen: &Seen, head: &Head) -> String {
     out
 }
 
+/// The devices that are here tonight as the expected ones: title, note and lines of each, as the look around found them.
+pub fn propose_devices(found: &[(String, String, Vec<String>)], when: &str) -> String {
+    let mut out = format!(
+        "# Written by `tilldawn look` on {}: the USB devices that were there. Paste them into the configuration, and take out\n\
+         # what may be away.\n",
+        plain(when)
+    );
+    let mut names = Names::default();
+    for (title, note, lines) in found {
+        let mut lines = lines.clone();
+        // Two devices of one model need names of their own.
+        let own = lines.first().and_then(|l| l.strip_prefix("[device.")).and_then(|l| l.strip_suffix(']'));
+        if let Some(name) = own.map(|own| names.give("device", own)) {
+            lines[0] = format!("[{name}]");
+        }
+        let note = if note.is_empty() { String::new() } else { format!(": {note}") };
+        block(&mut out, &format!("{title}{note}"), &lines);
+    }
+    out
+}
+
 /// Servers before those that talk to them; in a circle the one that was listed first.
 fn order(programs: &[Running]) -> Vec<usize> {
     let mut done: Vec<usize> = vec![];

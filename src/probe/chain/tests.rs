@@ -162,6 +162,22 @@ fn lines_that_do_not_load_become_comments() {
     assert!(c.disks.iter().any(|d| d.name.own() == "a") && text.contains("# paht"), "{text}");
 }
 
+#[test]
+fn tonights_devices_are_the_expected_ones() {
+    let one = |serial: &str| {
+        let mut lines = vec!["[device.pier-cam]".to_owned(), "usb = \"1209:0001\"".into()];
+        if !serial.is_empty() {
+            lines.push(format!("serial = \"{serial}\""));
+        }
+        ("Pier Cam".to_owned(), "in port 1-1.4".to_owned(), lines)
+    };
+    let text = propose_devices(&[one("A"), one("B")], "12 January");
+    let c = crate::config::parse(&text, None).unwrap();
+    // They are called alike by their maker, so the second is told apart by its name.
+    assert_eq!(c.devices.iter().map(|d| d.name.as_str()).collect::<Vec<_>>(), ["device.pier-cam", "device.pier-cam-2"]);
+    assert!(text.contains("in port 1-1.4"), "{text}");
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
 
