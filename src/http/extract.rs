@@ -11,8 +11,8 @@ use serde::de::DeserializeOwned;
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
-/// Largest body.
-pub const BODY_BYTES: usize = 16 * 1024;
+/// Largest body: two thousand letters of a person's words, every one escaped, fit.
+pub const BODY_BYTES: usize = 64 * 1024;
 /// A body must be complete within this time.
 const BODY_TIME: Duration = Duration::from_secs(10);
 /// Times are accepted up to the end of 2099, in milliseconds since 1970.

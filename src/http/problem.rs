@@ -28,6 +28,8 @@ pub enum Kind {
     TooSlow,
     /// It cannot be done in the present state.
     NotNow,
+    /// Each part is well, but they contradict each other.
+    Contradiction,
     /// The body is larger than accepted.
     TooLarge,
     /// The body is of a type that is not understood.
@@ -46,7 +48,7 @@ pub enum Kind {
 
 impl Kind {
     /// Every kind.
-    pub const ALL: [Kind; 16] = [
+    pub const ALL: [Kind; 17] = [
         Kind::BadRequest,
         Kind::BadParameter,
         Kind::WhoAreYou,
@@ -56,6 +58,7 @@ impl Kind {
         Kind::WrongMethod,
         Kind::TooSlow,
         Kind::NotNow,
+        Kind::Contradiction,
         Kind::TooLarge,
         Kind::WrongType,
         Kind::WrongHost,
@@ -77,6 +80,7 @@ impl Kind {
             Kind::WrongMethod => (StatusCode::METHOD_NOT_ALLOWED, "wrong-method", "this path does not know the method"),
             Kind::TooSlow => (StatusCode::REQUEST_TIMEOUT, "too-slow", "the body did not come in time"),
             Kind::NotNow => (StatusCode::CONFLICT, "not-now", "it cannot be done in the present state"),
+            Kind::Contradiction => (StatusCode::CONFLICT, "contradiction", "the parts contradict each other"),
             Kind::TooLarge => (StatusCode::PAYLOAD_TOO_LARGE, "too-large", "the body is larger than accepted"),
             Kind::WrongType => (StatusCode::UNSUPPORTED_MEDIA_TYPE, "wrong-type", "the body is of another type"),
             Kind::WrongHost => (StatusCode::MISDIRECTED_REQUEST, "wrong-host", "the host name is not this agent's"),

@@ -71,6 +71,7 @@ pub async fn acknowledge(
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Shelve {
+    #[serde(deserialize_with = "super::whole")]
     lasting_s: i64,
 }
 

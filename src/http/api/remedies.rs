@@ -6,7 +6,7 @@ use crate::http::act::{self, Through};
 use crate::http::app::App;
 use crate::http::auth::Who;
 use crate::http::extract::{Json, LATEST_MS, Number, Params};
-use crate::http::problem::Problem;
+use crate::http::problem::{Kind, Problem};
 use crate::http::readers;
 use crate::model::command::{HardWhen, RemedyWish};
 use crate::model::{Command, Name, UnixMs};
@@ -38,8 +38,9 @@ pub async fn remedies(State(app): State<App>, p: Params) -> Result<axum::Json<Re
 #[serde(deny_unknown_fields)]
 pub struct Wish {
     name: String,
+    #[serde(deserialize_with = "super::whole")]
     since: i64,
-    #[serde(default)]
+    #[serde(default, deserialize_with = "super::maybe_whole")]
     until: Option<i64>,
     #[serde(default)]
     only_nights: Vec<String>,
@@ -74,7 +75,7 @@ impl Wish {
         let since = known("since", self.since)?;
         let until = self.until.map(|u| known("until", u)).transpose()?;
         if until.is_some_and(|u| u <= since) {
-            return Err(Problem::parameter("until", "`until` must lie after `since`"));
+            return Err(Problem::new(Kind::Contradiction, "`until` must lie after `since`"));
         }
         if self.only_nights.len() > NIGHTS {
             return Err(Problem::parameter("only_nights", format!("expected at most {NIGHTS} evening dates")));

@@ -95,7 +95,7 @@ pub async fn one(State(app): State<App>, Named(name): Named, mut p: Params) -> R
     p.finish()?;
     let unit = unit_of(&app.serving.signals, &name)?;
     // A bucket is at least a millisecond long.
-    let points = points.min((to - from).0) as usize;
+    let points = points.min((to - from).0).unsigned_abs() as usize;
     let wanted = name.clone();
     let rows = readers::read(&app, move |r| match r.signal_id(&wanted)? {
         Some(id) => r.buckets(id, from, to, points),

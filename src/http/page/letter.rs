@@ -89,12 +89,26 @@ fn alarms(s: &Scene<'_>) -> Markup {
     let unseen = all.iter().filter(|a| !a.acknowledged && a.shelved_until.is_none()).count();
     html! {
         @if !all.is_empty() {
-            ul.alarms { @for a in all { li { (alarm(s, a)) } } }
+            @let (first, more) = all.split_at(shown(all));
+            ul.alarms { @for a in first { li { (alarm(s, a)) } } }
+            @if !more.is_empty() {
+                details #more-alarms {
+                    summary { (say::count(more.len(), "more alarm")) " of lower priority" }
+                    ul.alarms { @for a in more { li { (alarm(s, a)) } } }
+                }
+            }
             @if unseen > 1 {
                 form method="post" action="/act" { input type="hidden" name="do" value="acknowledge-all"; button.wanted { "All seen" } }
             }
         }
     }
+}
+
+/// How many stand open: what is of high priority, and at least four; a single one is not worth folding away.
+fn shown(all: &[AlarmNow]) -> usize {
+    let high = all.iter().rposition(|a| a.priority == Priority::High && a.standing).map_or(0, |i| i + 1);
+    let n = high.max(4);
+    if n + 1 >= all.len() { all.len() } else { n }
 }
 
 fn alarm(s: &Scene<'_>, a: &AlarmNow) -> Markup {

@@ -32,7 +32,9 @@
     // A button that somebody is about to press must not be taken from under the finger.
     const held = part.contains(document.activeElement) && document.activeElement !== document.body;
     if (held) { part.addEventListener("focusout", () => setTimeout(() => put(id, html), 0), { once: true }); return; }
+    const open = [...part.querySelectorAll("details[open]")].map((d) => d.id);
     part.innerHTML = html;
+    for (const d of part.querySelectorAll("details")) d.open = open.includes(d.id);
   };
   let stream = null;
   const listen = () => {

@@ -43,7 +43,7 @@ async fn wishes_reach_the_agent_and_its_words_come_back() {
         (
             "POST",
             "/api/v1/alarms/7/shelve",
-            r#"{"lasting_s":3600}"#,
+            r#"{"lasting_s":3.6e3}"#,
             Command::Shelve { alarm: AlarmId(7), lasting: Span::hours(1) },
         ),
         ("POST", "/api/v1/alarms/7/unshelve", "", Command::Unshelve { alarm: AlarmId(7) }),
@@ -97,7 +97,8 @@ async fn bodies_are_checked() {
         ("/api/v1/alarms/acknowledge", "[]", 400),
         ("/api/v1/remedies", r#"{"name":" ","since":1}"#, 400),
         ("/api/v1/remedies", r#"{"name":"x","since":-1}"#, 400),
-        ("/api/v1/remedies", r#"{"name":"x","since":5,"until":5}"#, 400),
+        ("/api/v1/remedies", r#"{"name":"x","since":5.5}"#, 400),
+        ("/api/v1/remedies", r#"{"name":"x","since":5,"until":5}"#, 409),
         ("/api/v1/remedies", r#"{"name":"x","since":5,"only_nights":["2026-02-30"]}"#, 400),
         ("/api/v1/remedies", r#"{"name":"x","since":5,"hard_when":{"signal":"X","below":true,"limit":1}}"#, 400),
     ] {
@@ -105,7 +106,7 @@ async fn bodies_are_checked() {
         assert_eq!(a.status.as_u16(), status, "{path} {body}: {}", a.text);
         assert_eq!(a.headers["content-type"], "application/problem+json");
     }
-    let long = format!(r#"{{"do":"{}"}}"#, "x".repeat(20_000));
+    let long = format!(r#"{{"do":"{}"}}"#, "x".repeat(70_000));
     assert_eq!(d.ask(HERE, "POST", "/api/v1/session", &[JSON], &long).await.status, 413);
     assert_eq!(d.ask(HERE, "POST", "/api/v1/session", &[], r#"{"do":"end"}"#).await.status, 415);
 }

@@ -132,7 +132,7 @@ pub fn parameters() -> Value {
         query(
             name,
             &format!(
-                "{what}: milliseconds since 1970 (UTC), or RFC 3339 text; `from` must lie before `to`, at most ten years"
+                "{what}: milliseconds since 1970 (UTC), or RFC 3339 text; a stretch that ends before it begins is empty"
             ),
             json!({ "anyOf": [{ "type": "integer", "minimum": 0, "maximum": LATEST_MS },
                 { "type": "string", "format": "date-time", "pattern": "^(19[7-9]|20[0-9])[0-9]-" }] }),
@@ -170,7 +170,7 @@ pub fn responses() -> Value {
         "NotFound": one("there is no such signal, alarm, incident or remedy"),
         "WrongMethod": one("this path does not know the method"),
         "TooSlow": one("the body did not come in time"),
-        "NotNow": one("it cannot be done in the present state"),
+        "NotNow": one("it cannot be done in the present state, or the parts of the wish contradict each other"),
         "TooLarge": one("the body is too large"),
         "WrongType": one("the body is not JSON"),
         "WrongHost": one("the host name is none of this agent's"),
