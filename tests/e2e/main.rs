@@ -3,6 +3,7 @@
 #![cfg(target_os = "linux")]
 
 mod cascade;
+mod browser;
 mod cli;
 mod clock_step;
 mod frames;
@@ -15,6 +16,8 @@ mod look;
 mod morning;
 #[allow(dead_code)]
 mod orchard;
+mod page;
+mod phone;
 mod power;
 mod programs;
 mod real_load;
