@@ -42,5 +42,6 @@ export const tell = (line) => process.stdout.write(line + "\n");
 
 export const end = async (browser) => {
   await browser.close();
-  tell("RESULT " + JSON.stringify(wrong));
+  // The standard input may still be open, which would keep the script alive.
+  process.stdout.write("RESULT " + JSON.stringify(wrong) + "\n", () => process.exit(0));
 };

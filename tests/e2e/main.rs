@@ -3,12 +3,14 @@
 #![cfg(target_os = "linux")]
 
 mod cascade;
+mod api;
 mod browser;
 mod cli;
 mod clock_step;
 mod frames;
 mod full_disk;
 mod hangs;
+mod fuzz;
 #[allow(dead_code)]
 mod harness;
 mod links;

@@ -90,7 +90,7 @@ fn alarms(s: &Scene<'_>) -> Markup {
     html! {
         @if !all.is_empty() {
             @let (first, more) = all.split_at(shown(all));
-            ul.alarms { @for a in first { li { (alarm(s, a)) } } }
+            ul.alarms.single[all.len() == 1] { @for a in first { li { (alarm(s, a)) } } }
             @if !more.is_empty() {
                 details #more-alarms {
                     summary { (say::count(more.len(), "more alarm")) " of lower priority" }
@@ -118,10 +118,14 @@ fn alarm(s: &Scene<'_>, a: &AlarmNow) -> Markup {
         (true, Priority::High) => Condition::Failed,
         (true, _) => Condition::Impaired,
     };
+    // The sentence at the top has said it already when nothing else is wrong.
+    let said = s.live.alarms.len() == 1 && s.live.sentence.to_lowercase().contains(&a.text.to_lowercase());
     html! {
-        p { (mark(condition)) " " (quoted(&say::sentence_start(&a.text))) (if a.text.ends_with('.') { "" } else { "." }) }
+        @if !said {
+            p { (mark(condition)) " " (quoted(&say::sentence_start(&a.text))) (if a.text.ends_with('.') { "" } else { "." }) }
+        }
         p.soft {
-            @if a.standing { "since " } @else { "over; it began at " }
+            (if a.standing { "Since " } else { "Over; it began at " })
             (s.show.clock(a.since.wall, s.now))
             @if a.standing { ", for " (duration(s, a)) }
             " · priority " (a.priority.word())

@@ -71,7 +71,7 @@ pub async fn show(State(app): State<App>, headers: HeaderMap) -> Response {
         @if live.invented {
             p.notice { strong { "Invented data." } " This is a rehearsal, not a night that was." }
         }
-        @if let Some(said) = &said { p.notice role="status" { (said) } }
+        @if let Some(said) = &said { p.notice role="status" { (letter::quoted(&crate::report::say::sentence_start(said))) (if said.ends_with(['.', '?']) { "" } else { "." }) } }
         @for (id, part) in sections(&scene, &pictures) {
             section id=(id) { (PreEscaped(part)) }
         }

@@ -77,6 +77,11 @@ fn night_so_far(r: &Reader, settings: Settings, watched_since: UnixMs, now: Unix
         });
     }
     p.now = Some(now);
+    // Before the agent ran for the first time nobody was looking.
+    match r.runs()?.first() {
+        Some(first) if first.started > p.from => p.gaps.insert(0, (p.from, first.started.min(now))),
+        _ => {}
+    }
     let plot = temperatures(r, &settings, &p, now)?;
     Ok(html! {
         h2 { "The night so far" }

@@ -157,7 +157,8 @@ async fn the_page_says_what_is_wrong_what_cannot_be_read_and_that_it_is_invented
     let d = Desk::new(|_| {});
     let t = d.get(HERE, "/", &[]).await.text;
     for part in [
-        "The mount program ended (signal 9).",
+        "The mount program ended at 01:13.",
+        "Since 01:13, for 0 s · priority high",
         "Start the mount program again.",
         "Invented data.",
         "night of 12 January",

@@ -126,7 +126,7 @@ async fn buttons_work_without_script() {
         assert_eq!((ask.command, ask.by.as_str()), (command, "page"));
         let cookie = a.headers["set-cookie"].to_str().unwrap().split(';').next().unwrap().to_owned();
         let a = d.get(HERE, "/", &[("cookie", &cookie)]).await;
-        assert!(a.text.contains("noted: all is well"), "{}", a.text);
+        assert!(a.text.contains("Noted: all is well."), "{}", a.text);
         assert!(a.headers["set-cookie"].to_str().unwrap().starts_with("said=; "), "said once");
     }
     let a = d.ask(HERE, "POST", "/act", &FORM, "do=acknowledge&alarm=x").await;
