@@ -172,10 +172,8 @@ pub fn store_with_night(path: &Path) -> store::Writer {
 
 /// Everything that an agent would hold, and the router without sockets.
 pub struct Desk {
-    pub app: App,
     router: axum::Router,
     pub live: watch::Sender<Arc<Live>>,
-    #[allow(dead_code)]
     pub config: watch::Sender<Arc<Config>>,
     pub clock: Arc<ManualClock>,
     pub commands: mpsc::Receiver<Ask>,
@@ -228,8 +226,7 @@ impl Desk {
         let (stop, stopped) = watch::channel(false);
         let app = App::new(serving, stopped);
         Desk {
-            router: router::router(app.clone()),
-            app,
+            router: router::router(app),
             live: h.live,
             config: h.config,
             clock: h.clock,
@@ -266,10 +263,11 @@ impl Desk {
 pub struct Served {
     pub address: SocketAddr,
     pub clock: Arc<ManualClock>,
-    pub live: watch::Sender<Arc<Live>>,
     stop: Option<oneshot::Sender<()>>,
     task: tokio::task::JoinHandle<()>,
-    _held: (tempfile::TempDir, watch::Sender<Arc<Config>>, mpsc::Receiver<Ask>),
+    _state: tempfile::TempDir,
+    _senders: (watch::Sender<Arc<Live>>, watch::Sender<Arc<Config>>),
+    _commands: mpsc::Receiver<Ask>,
 }
 
 impl Served {
@@ -288,7 +286,7 @@ impl Served {
             };
             door.serve(serving, stopped).await.unwrap();
         });
-        Served { address, clock: h.clock, live: h.live, stop: Some(stop), task, _held: (state, h.config, h.commands) }
+        Served { address, clock: h.clock, stop: Some(stop), task, _held: (state, h.live, h.config, h.commands) }
     }
 
     /// Sends raw bytes and reads until the server closes the connection.

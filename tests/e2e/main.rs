@@ -2,15 +2,15 @@
 #![allow(clippy::unwrap_used)]
 #![cfg(target_os = "linux")]
 
-mod cascade;
 mod api;
 mod browser;
+mod cascade;
 mod cli;
 mod clock_step;
 mod frames;
 mod full_disk;
-mod hangs;
 mod fuzz;
+mod hangs;
 #[allow(dead_code)]
 mod harness;
 mod links;

@@ -1,5 +1,7 @@
 //! What is answered, from a store with an invented night.
 
+use crate::config::Config;
+use crate::config::model::TemperatureScale;
 use crate::http::auth::Scope;
 use crate::http::auth::keys::KeyFile;
 use crate::http::testing::{Desk, HERE, NOW, PHONE, store_with_night};
@@ -174,6 +176,21 @@ async fn the_page_says_what_is_wrong_what_cannot_be_read_and_that_it_is_invented
     assert!(a.text.contains("<html lang=\"en\" class=\"night "), "{}", a.text);
     let a = d.get(HERE, "/look?as=day", &[]).await;
     assert!(a.status == 303 && a.headers["set-cookie"].to_str().unwrap().starts_with("look=day;"));
+}
+
+#[tokio::test]
+async fn temperatures_are_shown_as_configured_and_served_as_stored() {
+    let d = Desk::new(|_| {});
+    let config = Config { temperatures: TemperatureScale::Fahrenheit, ..Config::default() };
+    d.config.send(Arc::new(config)).unwrap();
+    let t = d.get(HERE, "/", &[]).await.text;
+    // 14.6 °C and −3.2 °C by F = 1.8 C + 32 (the definition of the scale).
+    assert!(t.contains("58.3 °F") && t.contains("26.2 °F") && !t.contains("°C"), "{t}");
+    let all = d.get(HERE, "/api/v1/signals", &[]).await.json();
+    assert_eq!(
+        (all["signals"][0]["unit"].as_str(), all["signals"][0]["latest"]["value"].as_f64()),
+        (Some("degC"), Some(14.6))
+    );
 }
 
 #[tokio::test]
