@@ -286,7 +286,15 @@ impl Served {
             };
             door.serve(serving, stopped).await.unwrap();
         });
-        Served { address, clock: h.clock, stop: Some(stop), task, _held: (state, h.live, h.config, h.commands) }
+        Served {
+            address,
+            clock: h.clock,
+            stop: Some(stop),
+            task,
+            _state: state,
+            _senders: (h.live, h.config),
+            _commands: h.commands,
+        }
     }
 
     /// Sends raw bytes and reads until the server closes the connection.
