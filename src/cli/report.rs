@@ -48,7 +48,7 @@ pub enum Form {
     Text,
     /// One self-contained file for screen, phone and paper
     Html,
-    /// For programs; `docs/morning-report.schema.json` documents it
+    /// For programs; `src/report/morning-report.schema.json` documents it
     Json,
 }
 

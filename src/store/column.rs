@@ -2,7 +2,7 @@
 //!
 //! Values that lie on the signal's resolution are kept as whole numbers of steps and come back bit for bit; anything else is
 //! kept as it is. Readings without a value stand in a column of their own: runs of known and unavailable, with the number of the
-//! reason. Whole numbers are packed as differences with runs, or by `pco`, whichever is shorter (see benches/storage.rs).
+//! reason. Whole numbers are packed as differences with runs, or by `pco`, whichever is shorter (see tests/bench/storage.rs).
 
 use super::bytes::{Bytes, fold, put, unfold};
 use pco::ChunkConfig;

@@ -117,7 +117,7 @@ fn valid(report: &Path) {
     let python = root().join("tests/.cache/venv/bin/python");
     let o = needed(
         "the Python of the tests",
-        Command::new(python).args(["-c", check]).arg(root().join("docs/morning-report.schema.json")).arg(report),
+        Command::new(python).args(["-c", check]).arg(root().join("src/report/morning-report.schema.json")).arg(report),
     );
     said(&o);
 }

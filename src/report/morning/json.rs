@@ -1,4 +1,4 @@
-//! The report as JSON. Names are stable; `docs/morning-report.schema.json` documents them and a test holds the two together.
+//! The report as JSON. Names are stable; `src/report/morning-report.schema.json` documents them and a test holds the two together.
 //!
 //! Instants are UTC in RFC 3339, lengths are in seconds or milliseconds as their names say, temperatures are in °C whatever
 //! the person reads on paper, and every signal stands beside the code of its unit.

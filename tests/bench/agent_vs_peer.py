@@ -5,9 +5,9 @@ Both sample the same machine at the same pace: about 60 signals, 10 watched prog
 loopback connects, everything stored. A pair runs at the same time, so what the machine does meanwhile hits both; medians
 of the ratios of pairs are what counts.
 
-    python3 benches/agent_vs_peer.py                     5 pairs of 40 s at 1 Hz, 200 processes
-    python3 benches/agent_vs_peer.py --processes 485     growth with the number of processes
-    python3 benches/agent_vs_peer.py --extra-signals 940 growth with the number of signals
+    python3 tests/bench/agent_vs_peer.py                     5 pairs of 40 s at 1 Hz, 200 processes
+    python3 tests/bench/agent_vs_peer.py --processes 485     growth with the number of processes
+    python3 tests/bench/agent_vs_peer.py --extra-signals 940 growth with the number of signals
 
 Needs: psutil; a release build of the agent (`cargo build --release`).
 """
