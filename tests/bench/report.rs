@@ -16,7 +16,7 @@ use tilldawn::report::morning;
 use tilldawn::store::Reader;
 
 #[allow(dead_code)]
-#[path = "../tests/e2e/orchard.rs"]
+#[path = "../e2e/orchard.rs"]
 mod orchard;
 
 /// The night, and the quiet ones before it that it is compared with: their minutes are what is read of them.
