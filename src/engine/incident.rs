@@ -17,6 +17,8 @@ const POWER: Span = Span::secs(10);
 pub(super) const MEMBERS: usize = 200;
 /// Cases that are kept while a session goes on.
 const CASES: usize = 400;
+/// An incident that is decided is kept at hand for this long after its end.
+const ASIDE: Span = Span::mins(15);
 /// Things that happened lately and may turn out to belong to something.
 const LATELY: usize = 64;
 
@@ -47,6 +49,9 @@ pub(crate) struct Trouble {
 pub(crate) struct Incidents {
     pub cases: Vec<Case>,
     pub lately: Vec<Part>,
+    /// Faults of the present session that are no longer at work.
+    #[serde(default)]
+    pub faults: Vec<i64>,
     /// The latest word of over-current or under-voltage.
     #[serde(default)]
     pub power: Option<BootMs>,
@@ -273,6 +278,23 @@ impl Incidents {
         next
     }
 
+    /// Lays aside what is decided, long over and older than the last light frame, so that a night of flapping stays small.
+    pub fn lay_aside(&mut self, now: BootMs, last_light: BootMs, leaning: &Leaning) {
+        let Incidents { cases, faults, .. } = self;
+        cases.retain(|c| {
+            let over = c.judged && !c.dirty && c.closed.is_some_and(|e| now - e.boot > ASIDE && e.boot < last_light);
+            if over && c.record(leaning).is_fault() {
+                faults.push(c.id);
+            }
+            !over
+        });
+    }
+
+    /// Whether the session had a fault.
+    pub fn any_fault(&self, session: i64, leaning: &Leaning) -> bool {
+        !self.faults.is_empty() || self.cases.iter().any(|c| c.session == Some(session) && c.record(leaning).is_fault())
+    }
+
     /// The session is over at `at`: everything is judged, and nothing goes on.
     pub fn session_over(&mut self, at: Stamp) {
         for c in &mut self.cases {
@@ -304,6 +326,9 @@ impl Incidents {
 
     /// A person marked an incident.
     pub fn mark(&mut self, id: i64, mark: &Mark) {
+        if mark.kind.is_some() {
+            self.faults.retain(|f| *f != id);
+        }
         if let Some(c) = self.cases.iter_mut().find(|c| c.id == id) {
             (c.mark, c.dirty) = (Some(mark.clone()), true);
         }

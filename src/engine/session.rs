@@ -205,13 +205,7 @@ impl Engine {
     pub(super) fn end_session(&mut self, at: Stamp, why: SessionEnd) {
         let Some(mut session) = self.st.session.take() else { return };
         self.st.incidents.session_over(at);
-        let faults = self
-            .st
-            .incidents
-            .cases
-            .iter()
-            .filter(|c| c.session == Some(session.id))
-            .any(|c| c.record(&self.plan.leaning).is_fault());
+        let faults = self.st.incidents.any_fault(session.id, &self.plan.leaning);
         self.st.frames.session_over(!faults);
         let words = match why {
             SessionEnd::Person => "a person said so",

@@ -11,6 +11,9 @@ use crate::model::{Batch, BootMs, Event, EventKind, Outcome, Reading, Span, Stam
 /// Batches further apart than this were not a quiet time: nobody was looking.
 const STALL: Span = Span::mins(5);
 
+/// More incidents than this are gone through for what can be laid aside.
+const KEPT_AT_HAND: usize = 8;
+
 /// Something that is not quiet.
 #[derive(Clone, Debug)]
 pub(crate) struct Item {
@@ -385,6 +388,10 @@ impl Engine {
         self.out.incidents.extend(changed);
         if self.st.session.is_none() && !self.st.incidents.cases.is_empty() {
             self.st.incidents.cases.clear();
+            self.st.incidents.faults.clear();
+        } else if self.st.incidents.cases.len() > KEPT_AT_HAND {
+            let last = self.last_light().unwrap_or(self.now.boot);
+            self.st.incidents.lay_aside(self.now.boot, last, &self.plan.leaning);
         }
         if !self.out.is_empty() {
             self.version += 1;

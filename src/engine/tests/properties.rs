@@ -431,3 +431,26 @@ fn values_that_are_no_numbers_are_unavailable() {
     let sensor = n.engine.standing().things.into_iter().find(|t| t.thing.as_str() == "temperature.box").unwrap();
     assert_eq!(sensor.condition, crate::model::Condition::Unknown);
 }
+
+#[test]
+fn a_night_of_flapping_stays_small() {
+    let mut n = Night::new(CONFIG);
+    for t in &THINGS[..7] {
+        n.set(t, Ok(1.0));
+    }
+    n.set("temperature.box", Ok(20.0));
+    n.line("light 60");
+    let mut largest = 0;
+    for _ in 0..120 {
+        n.line("event interface.wlan0 link_down");
+        n.line("for 5s");
+        n.line("event interface.wlan0 link_up");
+        n.line("for 3m");
+        n.line("light 60");
+        largest = largest.max(serde_json::to_string(&n.engine.state()).unwrap().len());
+    }
+    assert_eq!(n.incidents.len(), 120);
+    assert!(n.incidents.values().all(|i| i.harmless), "{}", n.incidents());
+    // Stored with every commit: at one in ten seconds this bounds what the flash memory has to take.
+    assert!(largest < 8_000, "{largest} bytes");
+}
