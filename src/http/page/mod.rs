@@ -142,7 +142,7 @@ pub async fn parts(app: &App, live: &Live) -> Vec<(&'static str, String)> {
 fn frame(title: &str, look: &str, ageing: &str, kept_fresh: bool, body: &Markup) -> Markup {
     html! {
         (DOCTYPE)
-        html lang="en" class={ (look) " " (ageing) } {
+        html lang="en" class={ (look) (if look.is_empty() || ageing.is_empty() { "" } else { " " }) (ageing) } {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
