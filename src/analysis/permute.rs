@@ -280,7 +280,7 @@ pub fn blocks(period: &[usize], length: usize) -> Vec<usize> {
 /// the season, so that a handful of faults cannot give an endless trend.
 pub fn trend(days: &[f64], period: &[usize], records: &Records) -> Vec<f64> {
     let (low, high) = days.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |a, &d| (a.0.min(d), a.1.max(d)));
-    if !(high > low) {
+    if high.partial_cmp(&low) != Some(std::cmp::Ordering::Greater) {
         return vec![1.0; days.len()];
     }
     let z: Vec<f64> = days.iter().map(|d| 2.0 * (d - low) / (high - low) - 1.0).collect();

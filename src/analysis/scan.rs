@@ -89,11 +89,12 @@ impl Trace {
         let mut known = vec![0.0; n];
         for j in 0..n {
             let row = &mut below[j * cuts.len()..(j + 1) * cuts.len()];
-            for s in records.first_slice[j]..records.first_slice[j + 1] {
-                if bin[s] != UNKNOWN && records.hours[j] > 0.0 {
-                    let share = records.slice_hours[s] / records.hours[j];
+            let slices = records.first_slice[j]..records.first_slice[j + 1];
+            for (&place, &hours) in bin[slices.clone()].iter().zip(&records.slice_hours[slices]) {
+                if place != UNKNOWN && records.hours[j] > 0.0 {
+                    let share = hours / records.hours[j];
                     known[j] += share;
-                    if let Some(x) = row.get_mut(bin[s] as usize) {
+                    if let Some(x) = row.get_mut(place as usize) {
                         *x += share;
                     }
                 }
@@ -166,7 +167,7 @@ impl Trace {
     /// Permutation spread of the excess at each threshold.
     pub fn spread(&self, excess: &[f64]) -> Vec<f64> {
         let c = self.cuts.len();
-        let rows = if c == 0 { 0 } else { excess.len() / c };
+        let rows = excess.len().checked_div(c).unwrap_or(0);
         (0..c)
             .map(|i| {
                 let m = (0..rows).map(|p| excess[p * c + i]).sum::<f64>() / rows as f64;

@@ -256,7 +256,8 @@ fn minutes_can_be_read_with_plain_sql() {
         let mut q = db
             .prepare("SELECT time_ms, min, mean, max, count, unavailable, time FROM minutes WHERE signal = ? ORDER BY time_ms")
             .unwrap();
-        let rows: Vec<(i64, Option<f64>, Option<f64>, Option<f64>, u32, u32, String)> = q
+        type Minute = (i64, Option<f64>, Option<f64>, Option<f64>, u32, u32, String);
+        let rows: Vec<Minute> = q
             .query_map([format!("a.s-{k}")], |r| {
                 Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?, r.get(6)?))
             })
