@@ -8,7 +8,6 @@ use super::commit::SavedSignals;
 use super::errors::StoreError;
 use super::lock::StoreLock;
 use super::open::{self, Attached};
-use super::rows_in::NumberShift;
 use super::scribe::Scribe;
 use super::{health, journal};
 use crate::model::{BootMs, SignalDef, SignalId, Signals, Span, Stamp};
@@ -79,13 +78,7 @@ impl Scribe {
                 p.body = body;
             }
         }
-        let top = |table, column| open::latest(&a.c, table, column).unwrap_or(0);
-        self.shift = NumberShift {
-            seq: top("transitions", "seq"),
-            alarm: top("transitions", "alarm"),
-            session: top("sessions", "id"),
-            incident: top("incidents", "id"),
-        };
+        self.shift = a.latest;
     }
 
     /// Gives every signal in memory its number in the store.

@@ -5,6 +5,7 @@ use super::lock::StoreLock;
 use super::options::{LastRun, Opened, Options};
 use super::pending::Reasons;
 use super::reader::read_signals;
+use super::rows_in::NumberShift;
 use super::schema::{self, Kind};
 use super::scribe::Scribe;
 use super::writer::Writer;
@@ -47,7 +48,10 @@ pub fn open(path: &Path, options: Options) -> Result<(Writer, Opened), StoreErro
                 in_memory: None,
                 set_aside: set_aside.clone(),
                 run: a.begun.run,
-                latest_seq: a.latest_seq,
+                latest_seq: a.latest.seq,
+                latest_alarm: a.latest.alarm,
+                latest_session: a.latest.session,
+                latest_incident: a.latest.incident,
             };
             let scribe = Scribe::new(path, options, signals, started, Some(a), None, set_aside);
             Ok((Writer::start(scribe)?, opened))
@@ -60,6 +64,7 @@ pub fn open(path: &Path, options: Options) -> Result<(Writer, Opened), StoreErro
 fn in_memory(path: &Path, options: Options, started: Stamp, why: StoreError) -> Result<(Writer, Opened), StoreError> {
     let glimpse = glimpse(path).ok().flatten();
     let signals = Signals::from_rows(glimpse.iter().flat_map(|g| g.signals.clone()));
+    let latest = glimpse.as_ref().map_or_else(NumberShift::default, |g| g.latest);
     let opened = Opened {
         signals: signals.clone(),
         last_run: LastRun::Unknown,
@@ -69,7 +74,10 @@ fn in_memory(path: &Path, options: Options, started: Stamp, why: StoreError) -> 
         in_memory: Some(why.to_string()),
         set_aside: None,
         run: 0,
-        latest_seq: glimpse.as_ref().map_or(0, |g| g.latest_seq),
+        latest_seq: latest.seq,
+        latest_alarm: latest.alarm,
+        latest_session: latest.session,
+        latest_incident: latest.incident,
     };
     let scribe = Scribe::new(path, options, signals, started, None, Some((why, glimpse)), None);
     Ok((Writer::start(scribe)?, opened))
@@ -83,7 +91,7 @@ pub(super) struct Attached {
     pub reasons: Reasons,
     pub begun: Begun,
     pub engine_state: Option<serde_json::Value>,
-    pub latest_seq: i64,
+    pub latest: NumberShift,
 }
 
 /// The run that begins, and the one before it.
@@ -115,13 +123,22 @@ pub(super) fn attach(path: &Path, options: &Options, started: Stamp) -> Result<A
     let signals = read_signals(&tx).at(path)?;
     let reasons = read_reasons(&tx).at(path)?;
     let engine_state = read_engine_state(&tx).at(path)?;
-    let latest_seq = latest(&tx, "transitions", "seq").at(path)?;
+    let latest = latest(&tx).at(path)?;
     tx.commit().at(path)?;
-    Ok(Attached { c, lock, signals, reasons, begun, engine_state, latest_seq })
+    Ok(Attached { c, lock, signals, reasons, begun, engine_state, latest })
 }
 
-/// Opens the file for writing, if it is a store of ours or empty.
+/// Opens the file for writing, if it is a store of ours or empty. A lock file says that an agent has worked here before, so it must not
+/// stay beside a file that is refused.
 fn connect(path: &Path, lock: &StoreLock) -> Result<Connection, StoreError> {
+    let opened = connect_to(path, lock);
+    if !lock.known && matches!(opened, Err(StoreError::NotAStore { .. })) {
+        let _ = std::fs::remove_file(lock::lock_path(path));
+    }
+    opened
+}
+
+fn connect_to(path: &Path, lock: &StoreLock) -> Result<Connection, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut c = Connection::open_with_flags(path, flags).at(path)?;
     c.busy_timeout(schema::PATIENCE).at(path)?;
@@ -257,8 +274,17 @@ fn read_engine_state(c: &Connection) -> rusqlite::Result<Option<serde_json::Valu
     Ok(body.and_then(|b| serde_json::from_slice(&b).ok()))
 }
 
-pub(super) fn latest(c: &Connection, table: &str, column: &str) -> rusqlite::Result<i64> {
-    c.query_row(&format!("SELECT coalesce(max({column}), 0) FROM {table}"), [], |r| r.get(0))
+/// The highest numbers in use.
+fn latest(c: &Connection) -> rusqlite::Result<NumberShift> {
+    let top = |table: &str, column: &str| -> rusqlite::Result<i64> {
+        c.query_row(&format!("SELECT coalesce(max({column}), 0) FROM {table}"), [], |r| r.get(0))
+    };
+    Ok(NumberShift {
+        seq: top("transitions", "seq")?,
+        alarm: top("transitions", "alarm")?,
+        session: top("sessions", "id")?,
+        incident: top("incidents", "id")?,
+    })
 }
 
 /// What could be read of a store that cannot be opened for writing.
@@ -266,7 +292,7 @@ pub(super) struct Glimpse {
     pub signals: Vec<(crate::model::SignalId, crate::model::SignalDef)>,
     pub reasons: Reasons,
     pub engine_state: Option<serde_json::Value>,
-    pub latest_seq: i64,
+    pub latest: NumberShift,
 }
 
 /// Reads what the agent needs to go on from a store on a full or read-only disk. The exclusive mode needs no shared-memory file, so a
@@ -293,7 +319,7 @@ fn look(c: &Connection) -> rusqlite::Result<Glimpse> {
             signals: read_signals(c)?,
             reasons: read_reasons(c)?,
             engine_state: read_engine_state(c)?,
-            latest_seq: latest(c, "transitions", "seq")?,
+            latest: latest(c)?,
         }),
         _ => Err(rusqlite::Error::InvalidQuery),
     }

@@ -109,4 +109,10 @@ pub struct Opened {
     pub run: i64,
     /// Latest number of a transition in the store.
     pub latest_seq: i64,
+    /// Latest number of an alarm in the store.
+    pub latest_alarm: i64,
+    /// Latest number of a session in the store.
+    pub latest_session: i64,
+    /// Latest number of an incident in the store.
+    pub latest_incident: i64,
 }

@@ -68,6 +68,17 @@ impl Gather {
         self.sum += v;
         self.count += 1;
     }
+    /// Several known values.
+    pub fn many(&mut self, values: &[f64]) {
+        let (mut min, mut max, mut sum) = (self.min, self.max, self.sum);
+        for &v in values {
+            min = if v < min { v } else { min };
+            max = if v > max { v } else { max };
+            sum += v;
+        }
+        (self.min, self.max, self.sum) = (min, max, sum);
+        self.count += values.len() as u32;
+    }
     /// `n` readings without a value.
     pub fn gone(&mut self, n: u32) {
         self.unavailable += n;

@@ -106,8 +106,8 @@ fn walk(c: &Connection, signal: SignalId, from: i64, to: i64, sink: &mut dyn Sin
         let body = r.get_ref(7)?.as_blob().unwrap_or_default();
         let opened = piece::open(id, body, |n| {
             let id = times_id(window_s, n);
-            let body: Option<Vec<u8>> = list.query_row([id], |r| r.get(0)).optional().ok()?;
-            piece::open_instants(id, &body?)
+            let mut rows = list.query([id]).ok()?;
+            piece::open_instants(id, rows.next().ok()??.get_ref(0).ok()?.as_blob().ok()?)
         });
         if let Some(p) = opened {
             sink.entries(window_s * 1000, &p.at, &p.column);
@@ -198,40 +198,63 @@ fn fill_from_minutes(c: &Connection, signal: SignalId, from: i64, to: i64, sink:
 
 /// Equal stretches of time that gather figures.
 struct Buckets {
-    from: i64,
-    to: i64,
+    /// One more than there are buckets; rounded down to whole milliseconds.
+    edges: Vec<i64>,
     all: Vec<Gather>,
 }
 
 impl Buckets {
     fn new(from: i64, to: i64, points: usize) -> Buckets {
-        Buckets { from, to, all: vec![Gather::default(); points] }
+        let n = points as i64;
+        let edges = match (to - from).checked_mul(n) {
+            Some(_) => (0..=n).map(|i| from + (to - from) * i / n).collect(),
+            None => (0..=n).map(|i| from + ((to as i128 - from as i128) * i as i128 / n as i128) as i64).collect(),
+        };
+        Buckets { edges, all: vec![Gather::default(); points] }
     }
-    fn edge(&self, i: usize) -> i64 {
-        self.from + ((self.to - self.from) as i128 * i as i128 / self.all.len() as i128) as i64
-    }
-    fn index(&self, at: i64) -> Option<usize> {
-        if !(self.from..self.to).contains(&at) {
-            return None;
+
+    /// The bucket of an instant. `guess` is tried first, then the one after it.
+    fn index(&self, at: i64, guess: usize) -> Option<usize> {
+        for i in [guess, guess + 1] {
+            if self.edges.get(i).is_some_and(|&e| at >= e) && self.edges.get(i + 1).is_some_and(|&e| at < e) {
+                return Some(i);
+            }
         }
-        // Edges are rounded down, so the quotient may be one too small at an edge.
-        let n = self.all.len() as i128;
-        let i = ((at - self.from) as i128 * n / (self.to - self.from) as i128) as usize;
-        Some(if i + 1 < self.all.len() && at >= self.edge(i + 1) { i + 1 } else { i })
+        let i = self.edges.partition_point(|&e| e <= at);
+        (1..self.edges.len()).contains(&i).then(|| i - 1)
     }
+
     fn add(&mut self, at: i64, f: &Figures) {
-        if let Some(i) = self.index(at) {
+        if let Some(i) = self.index(at, 0) {
             self.all[i].add(f);
         }
     }
+
     fn finish(self) -> Vec<Bucket> {
-        (0..self.all.len()).map(|i| bucket(self.edge(i), self.edge(i + 1), &self.all[i].figures())).collect()
+        let ends = self.edges.iter().zip(&self.edges[1..]);
+        ends.zip(&self.all).map(|((&a, &b), g)| bucket(a, b, &g.figures())).collect()
+    }
+
+    /// Entries with a value, bucket by bucket: instants are in order all but always.
+    fn known(&mut self, base: i64, at: &[i64], values: &[f64]) {
+        let (mut k, mut guess) = (0, 0);
+        while k < at.len() {
+            let Some(i) = self.index(base + at[k], guess) else {
+                k += 1;
+                continue;
+            };
+            guess = i;
+            let (from, to) = (self.edges[i] - base, self.edges[i + 1] - base);
+            let len = at[k..].iter().take_while(|&&a| a >= from && a < to).count();
+            self.all[i].many(&values[k..k + len]);
+            k += len;
+        }
     }
 }
 
 impl Sink for Buckets {
     fn whole(&mut self, window_ms: i64, f: &Figures) -> bool {
-        match (self.index(window_ms), self.index(window_ms + WINDOW_MS - 1)) {
+        match (self.index(window_ms, 0), self.index(window_ms + WINDOW_MS - 1, 0)) {
             (Some(a), Some(b)) if a == b => {
                 self.all[a].add(f);
                 true
@@ -239,15 +262,15 @@ impl Sink for Buckets {
             _ => false,
         }
     }
+
     fn entries(&mut self, base: i64, at: &[i64], column: &Column) {
-        // Instants are in order, so the bucket is looked up only when one is left.
-        let (mut i, mut until) = (None, i64::MIN);
-        for (a, s) in at.iter().map(|a| base + a).zip(column.slots()) {
-            if a >= until || a < self.from || i.is_some_and(|i| a < self.edge(i)) {
-                i = self.index(a);
-                until = i.map_or(i64::MIN, |i| self.edge(i + 1));
-            }
-            if let Some(i) = i {
+        if column.gone.is_empty() && column.known.len() == at.len() {
+            return self.known(base, at, &column.known);
+        }
+        let mut guess = 0;
+        for (a, s) in at.iter().zip(column.slots()) {
+            if let Some(i) = self.index(base + a, guess) {
+                guess = i;
                 self.all[i].slot(s);
             }
         }

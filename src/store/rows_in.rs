@@ -36,7 +36,7 @@ pub struct Rows {
     pub leadups: Vec<LeadUp>,
 }
 
-/// Added to the numbers of rows made while the store could not be read, so that they do not meet those already in it.
+/// Highest numbers in a store. Added to the numbers of rows made while the store could not be read, so that they do not meet those already in it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct NumberShift {
     pub seq: i64,

@@ -45,6 +45,8 @@ pub(super) struct Scribe {
     last_commit: BootMs,
     pub(super) last_state: BootMs,
     pub(super) saved_state: Vec<u8>,
+    /// The engine's latest state, not yet due to be written.
+    offered_state: Option<serde_json::Value>,
 }
 
 /// What a commit came to.
@@ -88,6 +90,7 @@ impl Scribe {
             last_commit: started.boot,
             last_state: BootMs(i64::MIN / 2),
             saved_state: vec![],
+            offered_state: None,
         };
         if let Some(aside) = set_aside {
             s.tell("set_aside", open::said_aside(&aside));
@@ -187,16 +190,22 @@ impl Scribe {
             ..Rows::default()
         });
         self.pending.answers.extend(answer);
-        if let Some(state) = engine_state {
-            let quiet_due = batch.at.boot >= self.last_state + self.options.state_every;
-            if urgent || quiet_due {
-                if let Ok(body) = serde_json::to_vec(&state) {
-                    self.pending.state = (body != self.saved_state).then_some(body);
-                }
-                self.last_state = batch.at.boot;
-            }
+        if engine_state.is_some() {
+            self.offered_state = engine_state;
+        }
+        if urgent || batch.at.boot >= self.last_state + self.options.state_every {
+            self.take_state(batch.at.boot);
         }
         urgent
+    }
+
+    /// Has the engine's latest state written with the next commit, if it differs from what is stored.
+    fn take_state(&mut self, at: BootMs) {
+        let Some(state) = self.offered_state.take() else { return };
+        if let Ok(body) = serde_json::to_vec(&state) {
+            self.pending.state = (body != self.saved_state).then_some(body);
+        }
+        self.last_state = at;
     }
 
     /// An event about the store itself.
@@ -277,6 +286,7 @@ impl Scribe {
         if let Some(t) = &mut self.trouble {
             t.retry_at = BootMs(i64::MIN);
         }
+        self.take_state(self.options.clock.now().boot);
         self.commit();
         if let Some(t) = &self.trouble {
             return Err(t.why.clone());
