@@ -68,9 +68,13 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
         }
     });
     let mut engine = Engine::new(plan, restored);
-    // A store whose engine state was lost must not see a number twice; no kind of number has outgrown the transitions'.
-    let n = opened.latest_seq;
-    engine.continue_from(Numbers { seq: n, alarm: n, incident: n, session: n });
+    // A store whose engine state was lost must not see a number twice.
+    engine.continue_from(Numbers {
+        seq: opened.latest_seq,
+        alarm: opened.latest_alarm,
+        incident: opened.latest_incident,
+        session: opened.latest_session,
+    });
     if let Some(why) = &opened.in_memory {
         tracing::error!("going on in memory, and trying the store again: {why}");
     }

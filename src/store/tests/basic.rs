@@ -191,7 +191,7 @@ fn everything_that_is_written_comes_back() {
     assert_eq!(r.sessions(t(50_000).wall, b).unwrap(), [session]);
     assert!(r.sessions(t(100_000).wall, b).unwrap().is_empty());
     let i = r.incident(6).unwrap().unwrap();
-    assert_eq!(i.marks, [mark.clone()]);
+    assert_eq!(i.marks, std::slice::from_ref(&mark));
     assert_eq!(i.incident, Incident { mark: Some(mark), ..incident });
     assert_eq!(r.incidents(a, b).unwrap(), [i]);
     assert_eq!(r.leadup(6, "before").unwrap(), Some(vec![1, 2, 3]));
