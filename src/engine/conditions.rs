@@ -110,6 +110,9 @@ impl Engine {
             }
             _ => {}
         }
+        if slots().any(|s| s.k.excused) && p.up == Some(false) && self.plan.chain.contains(&t.name) {
+            return (Condition::Impaired, "not there yet in this session".into());
+        }
         if slots().any(|s| s.k.excused) && p.up == Some(false) {
             return (Condition::NotInUse, "not there since before the session began, or put away in it".into());
         }

@@ -38,9 +38,12 @@ impl Engine {
         if slot.k.on && !standing {
             if let Some(force) = slot.force.filter(|_| !slot.k.excused && self.support_alarmed(s).is_none()) {
                 let due = slot.k.since.boot.max(force) + rule.on_delay;
-                let due = slot.k.wait.map_or(due, |w| due.max(w));
+                let due = [slot.k.wait, slot.k.grace].into_iter().flatten().fold(due, BootMs::max);
                 if due <= t.boot && (by_reading || !slot.evidence) {
-                    self.raise(s, t);
+                    self.roots_first(s, t);
+                    if self.support_alarmed(s).is_none() && !self.slots[s].standing() {
+                        self.raise(s, t);
+                    }
                     return self.visit(s, t, by_reading);
                 }
                 if !slot.evidence {

@@ -64,6 +64,11 @@ impl Leaning {
         self.all.get(a).is_some_and(|s| s.contains(b))
     }
 
+    /// On how many things it leans, directly or through others. What is leaned on has a smaller number than what leans on it.
+    pub fn depth(&self, a: &Name) -> u32 {
+        self.all.get(a).map_or(0, |s| s.len() as u32)
+    }
+
     /// Whether one of the two leans on the other.
     pub fn related(&self, a: &Name, b: &Name) -> bool {
         self.leans(a, b) || self.leans(b, a)

@@ -8,6 +8,9 @@ use crate::config::model::Builtin;
 use crate::model::outcome::NoticeKind;
 use crate::model::{AlarmChange, AlarmId, BootMs, EventKind, FaultKind, Name, Priority, Span, Stamp, Transition};
 
+/// What was held back has at least this long to come back together with what held it back.
+const GRACE: Span = Span::secs(10);
+
 /// What is now known of a condition.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Fact {
@@ -64,6 +67,7 @@ impl Engine {
         k.value = f.value.or(k.value);
         if f.on {
             (k.since, k.within, k.off_since, k.wait) = (f.at, f.within, None, f.wait);
+            k.grace = None;
             k.event = f.event;
             if !at_reading || !f.words.is_empty() {
                 k.words = f.words;
@@ -143,20 +147,46 @@ impl Engine {
         self.cases_due();
     }
 
-    /// The thing that this slot's thing leans on and that is alarmed.
+    /// Whether an alarm of slot `o`, if it stands, holds slot `s` back: on what the thing of `s` leans on, or on that thing
+    /// itself when it is gone and `s` judges one of its quantities.
+    fn holds(&self, o: usize, s: usize) -> bool {
+        use Builtin as B;
+        let gone = |x: usize| {
+            matches!(
+                self.builtin(x),
+                Some(B::ProgramEnded | B::ProgramHangs | B::DeviceGone | B::LinkDown | B::MachineStopped)
+            )
+        };
+        let (mine, theirs) = (self.slots[s].k.thing.thing(), self.slots[o].k.thing.thing());
+        o != s
+            && self.plan.rules[self.slots[o].rule].breaks()
+            && (self.plan.leaning.leans(&mine, &theirs) || (mine == theirs && gone(o) && !gone(s)))
+    }
+
+    /// The thing that holds this slot back, by an alarm that stands.
     pub(super) fn support_alarmed(&self, s: usize) -> Option<Name> {
         if !self.plan.rules[self.slots[s].rule].holds_back() {
             return None;
         }
-        let mine = self.slots[s].k.thing.thing();
-        self.slots.iter().enumerate().find_map(|(o, other)| {
-            let theirs = || other.k.thing.thing();
-            let alarmed = o != s
-                && other.standing()
-                && self.plan.rules[other.rule].breaks()
-                && self.plan.leaning.leans(&mine, &theirs());
-            alarmed.then(theirs)
-        })
+        let found = (0..self.slots.len()).find(|o| self.slots[*o].standing() && self.holds(*o, s));
+        found.map(|o| self.slots[o].k.thing.thing())
+    }
+
+    /// Raises first what this slot would be held back by and what is due at the same instant.
+    pub(super) fn roots_first(&mut self, s: usize, t: Stamp) {
+        if !self.plan.rules[self.slots[s].rule].holds_back() {
+            return;
+        }
+        for o in 0..self.slots.len() {
+            let other = &self.slots[o];
+            // A cycle of statements, or two rules on one thing, ends at the one that is being looked at already.
+            let waits = other.k.on && !other.standing() && !other.evidence && !self.looked_at.contains(&o);
+            if waits && self.holds(o, s) {
+                self.looked_at.push(s);
+                self.visit(o, t, false);
+                self.looked_at.pop();
+            }
+        }
     }
 
     /// Looks again at what was held back by a slot's thing.
@@ -167,7 +197,11 @@ impl Engine {
         let thing = self.slots[s].k.thing.thing();
         for o in 0..self.slots.len() {
             let other = &self.slots[o];
-            if o != s && other.k.on && !other.standing() && self.plan.leaning.leans(&other.k.thing.thing(), &thing) {
+            let theirs = other.k.thing.thing();
+            let held = self.plan.leaning.leans(&theirs, &thing) || theirs == thing;
+            if o != s && other.k.on && !other.standing() && held {
+                let delay = self.plan.rules[other.rule].on_delay.max(GRACE);
+                self.slots[o].k.grace = Some(t.boot + delay);
                 self.visit(o, t, false);
             }
         }

@@ -109,6 +109,8 @@ pub struct Engine {
     items: Vec<step::Item>,
     order: Vec<u32>,
     version: u64,
+    /// Slots that are being looked at, for roots that are raised first.
+    looked_at: Vec<usize>,
     /// Nobody was looking before the present batch.
     stalled: bool,
     /// The first instant of this run.
@@ -141,6 +143,7 @@ impl Engine {
             items: vec![],
             order: vec![],
             version: 1,
+            looked_at: vec![],
             stalled: false,
             began: BootMs(i64::MIN / 4),
             was_dark: false,

@@ -47,6 +47,9 @@ pub(crate) struct Kept {
     pub event: Option<EventKind>,
     /// The alarm is not raised before this instant.
     pub wait: Option<BootMs>,
+    /// What held it back is over; it has until then to come back by itself.
+    #[serde(default)]
+    pub grace: Option<BootMs>,
     /// The thing was not there when the session began, or was put away: no alarm until it was there.
     pub excused: bool,
     /// Last known reading that was judged, for rules over readings.
@@ -96,6 +99,7 @@ impl Kept {
             words: String::new(),
             event: None,
             wait: None,
+            grace: None,
             excused: false,
             judged: None,
             mild: false,
@@ -118,6 +122,7 @@ impl Kept {
         s(&mut self.since);
         self.off_since.iter_mut().for_each(s);
         self.wait.iter_mut().for_each(|w| *w = *w + by);
+        self.grace.iter_mut().for_each(|w| *w = *w + by);
         self.judged.iter_mut().for_each(|w| *w = *w + by);
         self.shelved.iter_mut().for_each(|x| s(&mut x.0));
         self.chatter.shift(by);

@@ -48,18 +48,19 @@ enum Change {
 impl Change {
     /// Order among what happened at the same instant: events say more than readings, so they come first; only a frame comes
     /// last, since what the chain was like when it arrived is told by the readings.
-    fn rank(&self, events: &[Event]) -> (u8, u32) {
+    fn rank(&self, events: &[Event], plan: &super::Plan) -> (u8, u32, u32) {
         match self {
-            Change::Event(i) if events.get(*i as usize).is_some_and(|e| e.kind == EventKind::FrameArrived) => (9, 0),
-            Change::Event(_) => (0, 0),
-            Change::Truth { thing, .. } => (1, *thing),
-            Change::Readable { thing } | Change::Unread { thing, .. } => (2, *thing),
-            Change::Alive { thing, .. } => (3, *thing),
-            Change::SinceLight { .. } => (4, 0),
-            Change::Heard { slot } => (5, *slot),
-            Change::Kills { slot, .. } => (6, *slot),
-            Change::Free { slot, .. } => (7, *slot),
-            Change::Value { slot, .. } => (8, *slot),
+            Change::Event(i) if events.get(*i as usize).is_some_and(|e| e.kind == EventKind::FrameArrived) => (9, 0, 0),
+            Change::Event(_) => (0, 0, 0),
+            // What others lean on comes before them.
+            Change::Truth { thing, .. } => (1, plan.leaning.depth(&plan.things[*thing as usize].name), *thing),
+            Change::Readable { thing } | Change::Unread { thing, .. } => (2, 0, *thing),
+            Change::Alive { thing, .. } => (3, 0, *thing),
+            Change::SinceLight { .. } => (4, 0, 0),
+            Change::Heard { slot } => (5, 0, *slot),
+            Change::Kills { slot, .. } => (6, 0, *slot),
+            Change::Free { slot, .. } => (7, 0, *slot),
+            Change::Value { slot, .. } => (8, 0, *slot),
         }
     }
 }
@@ -79,8 +80,8 @@ fn event_rank(k: EventKind) -> u8 {
 }
 
 /// The whole order of events, so that the order of arrival never matters.
-fn by_time(a: &Event, b: &Event) -> std::cmp::Ordering {
-    let key = |e: &Event| (e.at.boot, event_rank(e.kind));
+fn by_time(a: &Event, b: &Event, plan: &super::Plan) -> std::cmp::Ordering {
+    let key = |e: &Event| (e.at.boot, event_rank(e.kind), plan.leaning.depth(&e.thing));
     key(a)
         .cmp(&key(b))
         .then_with(|| a.thing.cmp(&b.thing))
@@ -245,13 +246,13 @@ impl Engine {
         let mut items = std::mem::take(&mut self.items);
         if !batch.events.is_empty() {
             let mut order: Vec<u32> = (0..batch.events.len() as u32).collect();
-            order.sort_by(|a, b| by_time(&batch.events[*a as usize], &batch.events[*b as usize]));
+            order.sort_by(|a, b| by_time(&batch.events[*a as usize], &batch.events[*b as usize], &self.plan));
             let events = order.into_iter().map(|i| Item { at: batch.events[i as usize].at, what: Change::Event(i) });
             items.splice(0..0, events);
         }
         if !items.is_empty() {
             // Stable: readings of one slot keep their order, events the one just given.
-            items.sort_by_key(|i| (i.at.boot, i.what.rank(&batch.events)));
+            items.sort_by_key(|i| (i.at.boot, i.what.rank(&batch.events, &self.plan)));
             for i in &items {
                 // After a stretch in which nobody looked, what is known now comes before what time alone would say.
                 if !self.stalled {
