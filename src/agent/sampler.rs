@@ -36,7 +36,7 @@ impl Default for Pace {
     fn default() -> Pace {
         Pace {
             back_off: (Duration::from_secs(1), Duration::from_secs(300)),
-            tend: Duration::from_millis(500),
+            tend: Duration::from_secs(1),
             tell: Duration::from_secs(10),
             settled: Duration::from_secs(2),
         }

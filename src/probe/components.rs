@@ -128,7 +128,7 @@ impl Components {
                 continue;
             }
             let def = SignalDef::new(o.name, Unit::Celsius, 0.1, o.what).within(-60.0, 200.0).at("component");
-            let file = Kept::new(self.roots.path(&o.file));
+            let file = Kept::whole(self.roots.path(&o.file));
             self.all.push(One { gauge: Gauge::new(signals, def), file, shown: format!("/{}", o.file) });
         }
     }

@@ -14,12 +14,19 @@ pub struct Kept {
     path: PathBuf,
     file: Option<File>,
     buf: Vec<u8>,
+    whole: bool,
 }
 
 impl Kept {
     /// Nothing is opened yet; the first reading does it.
     pub fn new(path: PathBuf) -> Kept {
-        Kept { path, file: None, buf: Vec::new() }
+        Kept { path, file: None, buf: Vec::new(), whole: false }
+    }
+
+    /// The same for a file that the kernel hands out in one piece (`/proc/stat`, `/proc/PID/stat`, pressure, one value of
+    /// sysfs), so that a reading which leaves room in the buffer has all of it.
+    pub fn whole(path: PathBuf) -> Kept {
+        Kept { whole: true, ..Kept::new(path) }
     }
 
     /// The path, for messages.
@@ -66,7 +73,12 @@ impl Kept {
             }
             match read_at(file, &mut self.buf[n..], n as u64) {
                 Ok(0) => return Ok(n),
-                Ok(more) => n += more,
+                Ok(more) => {
+                    n += more;
+                    if self.whole && n < self.buf.len() {
+                        return Ok(n);
+                    }
+                }
                 Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
                 Err(e) => return Err(e),
             }
@@ -92,14 +104,20 @@ mod tests {
     fn content_is_read_anew_and_lost_files_are_found_again() {
         let dir = tempfile::tempdir().unwrap();
         let p = dir.path().join("value");
-        let mut k = Kept::new(p.clone());
+        for mut k in [Kept::new(p.clone()), Kept::whole(p.clone())] {
+            let _ = std::fs::remove_file(&p);
+            reads(&mut k, &p);
+        }
+    }
+
+    fn reads(k: &mut Kept, p: &std::path::Path) {
         assert_eq!(k.read().unwrap_err().kind(), io::ErrorKind::NotFound);
-        std::fs::write(&p, "1\n").unwrap();
+        std::fs::write(p, "1\n").unwrap();
         assert_eq!(k.read().unwrap(), b"1\n");
         // Longer than the buffer and written over in place: the same descriptor sees it.
-        std::fs::write(&p, vec![b'x'; 5000]).unwrap();
+        std::fs::write(p, vec![b'x'; 5000]).unwrap();
         assert_eq!(k.read().unwrap().len(), 5000);
-        std::fs::write(&p, vec![b'y'; MOST + 1]).unwrap();
+        std::fs::write(p, vec![b'y'; MOST + 1]).unwrap();
         assert_eq!(k.read().unwrap_err().kind(), io::ErrorKind::InvalidData);
     }
 }

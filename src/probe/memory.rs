@@ -28,7 +28,7 @@ pub fn probes(s: &Setup<'_>) -> Vec<Box<dyn Probe>> {
     vec![Box::new(Memory {
         name: literal("probe.memory"),
         period: s.cycle(),
-        meminfo: Kept::new(s.roots.path("proc/meminfo")),
+        meminfo: Kept::whole(s.roots.path("proc/meminfo")),
         vmstat: Kept::new(s.roots.path("proc/vmstat")),
         available: bytes("memory.available", "memory that programs can still get without swapping"),
         share: Gauge::new(

@@ -26,6 +26,8 @@ pub mod chain;
 pub mod components;
 pub mod devices;
 pub mod disks;
+#[cfg(not(target_os = "linux"))]
+pub mod elsewhere;
 pub mod files;
 pub mod found;
 pub mod frames;
@@ -44,7 +46,6 @@ pub mod take;
 
 #[cfg(target_os = "linux")]
 pub mod interfaces;
-#[cfg(target_os = "linux")]
 pub mod links;
 #[cfg(target_os = "linux")]
 pub mod memory;
@@ -52,7 +53,6 @@ pub mod memory;
 pub mod pressure;
 #[cfg(target_os = "linux")]
 pub mod processor;
-#[cfg(target_os = "linux")]
 pub mod programs;
 
 #[cfg(test)]
@@ -155,17 +155,19 @@ impl All {
 /// The probes and sources that this configuration asks for on this system.
 pub fn all(s: &Setup<'_>) -> All {
     let mut a = All::default();
+    let changes = links::Changes::default();
     #[cfg(target_os = "linux")]
     {
         a.probes.extend(processor::probes(s));
         a.probes.extend(pressure::probes(s));
         a.probes.extend(memory::probes(s));
-        a.extend(programs::all(s));
-        let changes = links::Changes::default();
         a.extend(interfaces::all(s, &changes));
-        a.sources.extend(links::sources(s, &changes));
         a.probes.extend(components::probes(s));
     }
+    #[cfg(not(target_os = "linux"))]
+    a.probes.extend(elsewhere::probes(s));
+    a.extend(programs::all(s));
+    a.sources.extend(links::sources(s, &changes));
     a.probes.extend(machine::probes(s));
     a.probes.extend(disks::probes(s));
     a.extend(devices::all(s));
@@ -192,7 +194,6 @@ const FINDERS: &[Finder] = &[
     memory::found,
     #[cfg(target_os = "linux")]
     programs::found,
-    #[cfg(target_os = "linux")]
     links::found,
     #[cfg(target_os = "linux")]
     interfaces::found,

@@ -31,7 +31,7 @@ pub fn probes(s: &Setup<'_>) -> Vec<Box<dyn Probe>> {
     let g = |name: &str, what: &str| {
         Gauge::new(&s.signals, SignalDef::new(literal(name), Unit::Percent, 0.1, what).within(0.0, 100.0))
     };
-    let file = |path: &'static str, some, full| File { path, kept: Kept::new(s.roots.path(path)), some, full };
+    let file = |path: &'static str, some, full| File { path, kept: Kept::whole(s.roots.path(path)), some, full };
     vec![Box::new(Pressure {
         name: literal("probe.pressure"),
         period: s.cycle(),

@@ -64,8 +64,8 @@ pub fn probes(s: &Setup<'_>) -> Vec<Box<dyn Probe>> {
     let mut p = Processor {
         name: literal("probe.processor"),
         period: s.cycle(),
-        stat: Kept::new(s.roots.path("proc/stat")),
-        loadavg: Kept::new(s.roots.path("proc/loadavg")),
+        stat: Kept::whole(s.roots.path("proc/stat")),
+        loadavg: Kept::whole(s.roots.path("proc/loadavg")),
         total: Core {
             gauge: g("load.cpu", Unit::Percent, 0.1, 100.0, "processor busy, all cores together"),
             last: None,

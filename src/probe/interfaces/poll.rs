@@ -74,7 +74,7 @@ impl Counters {
                     let def = SignalDef::new(i.name.quantity(q), unit, res, format!("{}: {what}", i.title));
                     (Gauge::new(&s.signals, def.within(0.0, 1e13)), Rate::default())
                 };
-                let file = |f: &str| Kept::new(s.roots.path(format!("sys/class/net/{}/{f}", i.device)));
+                let file = |f: &str| Kept::whole(s.roots.path(format!("sys/class/net/{}/{f}", i.device)));
                 One {
                     device: i.device.clone(),
                     truth: st.truth.clone(),

@@ -75,6 +75,12 @@ impl Routes {
     /// # Errors
     /// No default route, or no table.
     pub fn gateway(&mut self) -> Result<Gateway, Why> {
+        if !cfg!(target_os = "linux") {
+            return Err(Why::new(
+                WhyCode::Unsupported,
+                "the gateway is not offered on this system: name its address instead",
+            ));
+        }
         let v4 = self.v4.read().map(of_v4);
         if let Ok(Some(g)) = v4 {
             return Ok(g);

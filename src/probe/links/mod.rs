@@ -363,4 +363,5 @@ pub fn found(roots: &Roots) -> Vec<super::Found> {
 }
 
 #[cfg(test)]
+#[cfg(target_os = "linux")]
 mod tests;

@@ -1,7 +1,10 @@
 //! The kernel's neighbour table, which anybody may read: who answered on the local network lately.
 
+#[cfg(target_os = "linux")]
 use futures_util::TryStreamExt;
+#[cfg(target_os = "linux")]
 use rtnetlink::packet_route::AddressFamily;
+#[cfg(target_os = "linux")]
 use rtnetlink::packet_route::neighbour::{NeighbourAddress, NeighbourAttribute, NeighbourState};
 use std::net::IpAddr;
 use std::time::Duration;
@@ -12,6 +15,13 @@ pub async fn alive(address: IpAddr) -> bool {
     tokio::time::timeout(Duration::from_millis(500), look(address)).await.ok().flatten().unwrap_or(false)
 }
 
+/// Not in reach on this system.
+#[cfg(not(target_os = "linux"))]
+async fn look(_address: IpAddr) -> Option<bool> {
+    None
+}
+
+#[cfg(target_os = "linux")]
 async fn look(address: IpAddr) -> Option<bool> {
     let (connection, handle, _) = rtnetlink::new_connection().ok()?;
     let search = async {
@@ -34,6 +44,7 @@ async fn look(address: IpAddr) -> Option<bool> {
     }
 }
 
+#[cfg(target_os = "linux")]
 fn counts(s: NeighbourState) -> bool {
     use NeighbourState::{Delay, Noarp, Permanent, Probe, Reachable};
     matches!(s, Reachable | Delay | Probe | Permanent | Noarp)

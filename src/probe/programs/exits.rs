@@ -1,8 +1,9 @@
 //! Tells of the starts of the watched programs, waits for their ends, so that each is known within a millisecond, and finds out
 //! how they ended.
 
+use super::ended::Ended;
 use super::figures::may_see_status;
-use super::procs::{self, Ended};
+use super::procs;
 use super::roll::{Attached, Process, Roll};
 use crate::clock::SharedClock;
 use crate::model::{Name, SignalId, Span, Why, WhyCode};

@@ -1,9 +1,11 @@
 //! The figures of the watched programs, from one kept-open `/proc/PID/stat` each. Sees stopped programs, and ends that no
 //! event tells of.
 
-use super::procs::{self, Ended};
+use super::ended::Ended;
+use super::gauges::{Gauges, alive};
+use super::procs;
 use super::roll::{Id, Roll};
-use crate::model::{Event, EventKind, Name, SignalDef, SignalId, Signals, Span, Stamp, Unit, Why, WhyCode};
+use crate::model::{Event, EventKind, Name, SignalId, Span, Stamp, Why, WhyCode};
 use crate::probe::kept::Kept;
 use crate::probe::{Gauge, Lane, Probe, Roots, Setup, Take, literal, take};
 use std::io;
@@ -12,47 +14,6 @@ use std::sync::Arc;
 
 /// Open files are counted this often: they change slowly.
 const FILES_EVERY: Span = Span::secs(10);
-
-struct Gauges {
-    truth: Gauge,
-    cpu: Gauge,
-    memory: Gauge,
-    threads: Gauge,
-    files: Gauge,
-    uptime: Gauge,
-    restarts: Gauge,
-    waiting: Gauge,
-    /// Only for a program with signs of life.
-    alive: Option<Gauge>,
-}
-
-impl Gauges {
-    fn new(s: &Signals, thing: &Name, title: &str, truth: Gauge, signs: bool) -> Gauges {
-        let g = |q: &str, unit, res, high, what: &str| {
-            Gauge::new(s, SignalDef::new(thing.quantity(q), unit, res, format!("{title}: {what}")).within(0.0, high))
-        };
-        Gauges {
-            truth,
-            cpu: g("cpu", Unit::Percent, 0.1, 102_400.0, "processor use, in shares of one core"),
-            memory: g("memory", Unit::Bytes, 65_536.0, 1e18, "resident memory"),
-            threads: g("threads", Unit::Count, 1.0, 1e9, "threads"),
-            files: g("open-files", Unit::Count, 1.0, 1e9, "open files, counted every 10 s"),
-            uptime: g("uptime", Unit::Seconds, 1.0, 1e10, "time since its start"),
-            restarts: g("restarts", Unit::Count, 1.0, 1e9, "starts after an end, since the agent started"),
-            waiting: Gauge::truth(s, thing.quantity("waiting"), format!("{title}: stuck in an uninterruptible wait")),
-            alive: signs.then(|| g("alive-age", Unit::Seconds, 0.1, 1e10, "time since the last sign of life")),
-        }
-    }
-    /// All that exist only while it runs.
-    fn running(&self) -> impl Iterator<Item = &Gauge> {
-        [&self.cpu, &self.memory, &self.threads, &self.files, &self.uptime, &self.waiting]
-            .into_iter()
-            .chain(&self.alive)
-    }
-    fn all(&self) -> impl Iterator<Item = &Gauge> {
-        [&self.truth, &self.restarts].into_iter().chain(self.running())
-    }
-}
 
 /// What is kept of the process that is measured.
 struct Measured {
@@ -211,7 +172,7 @@ impl Figures {
             Some(m) if m.id == id => m,
             other => other.insert(Measured {
                 id,
-                stat: Kept::new(self.roots.path(format!("proc/{}/stat", id.pid))),
+                stat: Kept::whole(self.roots.path(format!("proc/{}/stat", id.pid))),
                 busy: None,
                 files: None,
                 gone: None,
@@ -284,24 +245,5 @@ fn stopped(roll: &Roll, i: usize, id: Id, since: &mut Option<Stamp>, now: bool, 
             let missing = (at.boot - then.boot).0;
             out.event(event(EventKind::SignBack, text).with("sign", "stopped").with("missing_ms", missing));
         }
-    }
-}
-
-/// Judges the sign "processor time advances" and tells the age of the last sign.
-fn alive(roll: &Roll, i: usize, g: &Gauges, busy_ms: i64, out: &mut Take<'_>) {
-    let Some(gauge) = &g.alive else { return };
-    let mut events = vec![];
-    let age = {
-        let mut all = roll.entries();
-        let e = &mut all[i];
-        for s in &mut e.signs {
-            events.extend(s.processor(out.at(), busy_ms).map(|t| t.event(&e.program.name, &e.program.title)));
-        }
-        e.signs.iter().map(|s| s.age(out.at())).max()
-    };
-    events.into_iter().for_each(|e| out.event(e));
-    match age {
-        Some(age) => out.known(gauge, age.as_secs_f64()),
-        None => out.unavailable(gauge, Why::new(WhyCode::NotYet, "no sign has been looked for yet")),
     }
 }

@@ -5,14 +5,26 @@
 //! [`alive`] looks for signs of life.
 
 pub mod alive;
+#[cfg(not(target_os = "linux"))]
+pub mod elsewhere;
+pub mod ended;
+#[cfg(target_os = "linux")]
 pub mod exits;
+#[cfg(target_os = "linux")]
 pub mod figures;
+pub mod gauges;
+#[cfg(target_os = "linux")]
 pub mod procs;
 pub mod roll;
+#[cfg(target_os = "linux")]
 pub mod search;
+#[cfg(target_os = "linux")]
 pub mod starts;
 
-use super::{All, Found, Gauge, Group, Roots, Setup, parse};
+use super::{All, Gauge, Setup};
+#[cfg(target_os = "linux")]
+use super::{Found, Group, Roots, parse};
+#[cfg(target_os = "linux")]
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tokio::sync::mpsc::UnboundedReceiver;
@@ -23,7 +35,10 @@ pub fn all(s: &Setup<'_>) -> All {
         return All::default();
     }
     let (mut a, roll, ends) = parts(s);
+    #[cfg(target_os = "linux")]
     a.sources.push(Box::new(exits::Exits::new(s.roots.clone(), roll, s.clock.clone(), ends)));
+    #[cfg(not(target_os = "linux"))]
+    a.probes.push(Box::new(elsewhere::Processes::new(s, roll, ends)));
     a
 }
 
@@ -37,22 +52,26 @@ fn parts(s: &Setup<'_>) -> (All, Arc<roll::Roll>, UnboundedReceiver<roll::Attach
         .map(|p| roll::Entry::new(p.clone(), Gauge::truth(&s.signals, p.name.clone(), format!("{} runs", p.title))))
         .collect();
     let (roll, ends) = roll::Roll::new(entries);
-    a.probes.push(Box::new(search::Search::new(s.roots.clone(), roll.clone())));
-    a.probes.push(Box::new(figures::Figures::new(s, roll.clone())));
+    #[cfg(target_os = "linux")]
+    {
+        a.probes.push(Box::new(search::Search::new(s.roots.clone(), roll.clone())));
+        a.probes.push(Box::new(figures::Figures::new(s, roll.clone())));
+        if s.roots.is_system() {
+            a.sources.push(Box::new(starts::Starts::new(roll.clone())));
+        }
+    }
     if let Some(files) = alive::files::GrowingFiles::new(s.roots.clone(), roll.clone()) {
         a.probes.push(Box::new(files));
     }
     if let Some(askers) = alive::net::Askers::new(roll.clone(), s.clock.clone()) {
         a.sources.push(Box::new(askers));
     }
-    if s.roots.is_system() {
-        a.sources.push(Box::new(starts::Starts::new(roll.clone())));
-    }
     (a, roll, ends)
 }
 
 /// Running programs that a person may want to watch: those with a command line, without the system's own helpers of one
 /// instant, each name once.
+#[cfg(target_os = "linux")]
 pub fn found(roots: &Roots) -> Vec<Found> {
     let Ok(dir) = std::fs::read_dir(roots.path("proc")) else { return vec![] };
     let mut by_name: BTreeMap<String, (u32, String)> = BTreeMap::new();
@@ -83,6 +102,7 @@ pub fn found(roots: &Roots) -> Vec<Found> {
         .collect()
 }
 
+#[cfg(target_os = "linux")]
 fn shortened(t: &str) -> String {
     match t.char_indices().nth(100) {
         Some((i, _)) => format!("{}…", &t[..i]),
@@ -91,4 +111,5 @@ fn shortened(t: &str) -> String {
 }
 
 #[cfg(test)]
+#[cfg(target_os = "linux")]
 mod tests;

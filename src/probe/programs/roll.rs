@@ -1,12 +1,11 @@
 //! The roll of watched programs: which process each is, shared by those who search, measure, and wait for exits.
 
 use super::alive::Sign;
-use super::procs::Ended;
+use super::ended::Ended;
 use crate::config::model::Program;
-use crate::model::{BootMs, Event, EventKind, Reading, Span, Stamp, Why};
+use crate::model::{Event, EventKind, Reading, Span, Stamp, Why};
 use crate::probe::{Gauge, Poke};
 use std::collections::VecDeque;
-use std::os::fd::OwnedFd;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::mpsc;
@@ -20,6 +19,13 @@ pub struct Id {
     pub start: u64,
 }
 
+/// Becomes readable when a process ends.
+#[cfg(target_os = "linux")]
+pub type ExitHandle = Arc<std::os::fd::OwnedFd>;
+/// Elsewhere ends are seen by asking.
+#[cfg(not(target_os = "linux"))]
+pub type ExitHandle = std::convert::Infallible;
+
 /// The process that a watched program is now.
 #[derive(Clone, Debug)]
 pub struct Process {
@@ -30,7 +36,7 @@ pub struct Process {
     /// Whose it is.
     pub user: u32,
     /// Becomes readable when it ends; none where the kernel does not offer it: then the end is seen by asking.
-    pub pidfd: Option<Arc<OwnedFd>>,
+    pub pidfd: Option<ExitHandle>,
     /// Its command line, for people with the right to see it.
     pub command: String,
 }
@@ -97,6 +103,8 @@ pub struct Roll {
     pub everything: AtomicBool,
     /// The kernel tells of every end with a code other than zero, and none was lost lately.
     pub ends_told: AtomicBool,
+    /// Told when a program was found or lost.
+    pub wanted: tokio::sync::Notify,
     /// Hastens the search.
     pub search: Poke,
     exits: mpsc::UnboundedSender<Attached>,
@@ -129,6 +137,7 @@ impl Roll {
             statuses: Mutex::default(),
             everything: AtomicBool::new(true),
             ends_told: AtomicBool::new(false),
+            wanted: tokio::sync::Notify::new(),
             search: Poke::default(),
             exits,
         };
@@ -172,6 +181,7 @@ impl Roll {
         e.current = Some(p.clone());
         drop(all);
         // The receiver is gone only while the agent stops.
+        self.wanted.notify_waiters();
         let told = (!first && !handed).then_some((event, reading));
         let _ = self.exits.send(Attached { program: i, process: p, told });
     }
@@ -242,6 +252,7 @@ impl Roll {
 
     /// The whole of `/proc` is to be searched now.
     pub fn look_everywhere(&self) {
+        self.wanted.notify_waiters();
         self.everything.store(true, Ordering::SeqCst);
         self.search.now();
     }
@@ -279,12 +290,4 @@ impl Roll {
         let s = self.statuses.lock().unwrap_or_else(PoisonError::into_inner);
         s.iter().rev().find(|(p, _)| *p == pid).map(|(_, status)| *status)
     }
-}
-
-/// The instant of a tick count since boot, on both clocks as they stand now.
-pub fn instant(ticks: u64, now: Stamp) -> Stamp {
-    let hz = rustix::param::clock_ticks_per_second().max(1);
-    let boot = i64::try_from(u128::from(ticks) * 1000 / u128::from(hz)).unwrap_or(i64::MAX);
-    let boot = BootMs(boot.min(now.boot.0));
-    Stamp::new(now.wall - (now.boot - boot), boot)
 }

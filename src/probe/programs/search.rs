@@ -6,9 +6,9 @@
 //! minute. Of several that fit, the oldest is taken: a program's helpers start after it.
 
 use super::procs::{self, Names};
-use super::roll::{Id, Process, Roll, instant};
+use super::roll::{Id, Process, Roll};
 use crate::config::model::FindBy;
-use crate::model::{Name, SignalId, Span, Stamp, Why, WhyCode};
+use crate::model::{BootMs, Name, SignalId, Span, Stamp, Why, WhyCode};
 use crate::probe::{Lane, Poke, Probe, Roots, Take, literal, parse};
 use std::collections::HashMap;
 use std::os::unix::fs::{DirEntryExt, MetadataExt};
@@ -117,6 +117,14 @@ fn pidfd(pid: u32) -> Option<Arc<std::os::fd::OwnedFd>> {
             None
         }
     }
+}
+
+/// The instant of a tick count since boot, on both clocks as they stand now.
+fn instant(ticks: u64, now: Stamp) -> Stamp {
+    let hz = rustix::param::clock_ticks_per_second().max(1);
+    let boot = i64::try_from(u128::from(ticks) * 1000 / u128::from(hz)).unwrap_or(i64::MAX);
+    let boot = BootMs(boot.min(now.boot.0));
+    Stamp::new(now.wall - (now.boot - boot), boot)
 }
 
 impl Probe for Search {

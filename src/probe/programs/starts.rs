@@ -1,18 +1,23 @@
 //! Starts of programs, and how processes ended, as the kernel's process connector tells (`linux/cn_proc.h`): open to
 //! everybody from kernel 6.6 on, to the privileged before. Where it is closed (older kernels, containers) the search alone
 //! finds a restart, within its period.
+//!
+//! The connector tells of every process of the machine, which a busy machine starts by the hundred. So starts are listened
+//! to only while a watched program is missing, and ends only on kernels that do not tell them by the pidfd.
 
 use super::roll::Roll;
-use crate::model::{Name, SignalId, Why, WhyCode};
+use crate::model::{Name, SignalId, Why};
 use crate::probe::{Outlet, Running, Source, kernel, literal};
 use rustix::io::Errno;
 use rustix::net::{
     AddressFamily, RecvFlags, SendFlags, SocketFlags, SocketType, bind, netlink, recvfrom, sendto, socket_with,
 };
+use std::io;
 use std::os::fd::OwnedFd;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
+use tokio::io::Interest;
 use tokio::time::timeout;
 
 /// The connector's group of process events.
@@ -24,9 +29,10 @@ const EXIT: u32 = 0x8000_0000;
 /// Ends with a code other than zero: far fewer than all, since threads end with zero.
 const NONZERO_EXIT: u32 = 0x2000_0000;
 
-/// Starts are gathered for so long before they are looked at: on a machine that runs many small programs, one look serves
-/// several.
-const GATHER: Duration = Duration::from_millis(30);
+/// What is told is gathered for so long before it is looked at.
+const GATHER: Duration = Duration::from_millis(20);
+/// After a loss, ends are not believed to be told completely for so long.
+const LOST: Duration = Duration::from_millis(200);
 
 /// What one message tells.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,107 +101,163 @@ impl Source for Starts {
     fn run(&mut self, _out: Outlet) -> Running<'_> {
         let roll = self.roll.clone();
         Box::pin(async move {
-            match listen(&roll).await {
-                Err(closed) => {
-                    // No fault: the search does the same, only later.
-                    tracing::debug!(reason = %closed, "the kernel tells no starts of programs: a restart is seen by searching");
-                    std::future::pending().await
+            loop {
+                let wanted = roll.wanted.notified();
+                if Want::now(&roll) == Want::default() {
+                    wanted.await;
+                    continue;
                 }
-                Ok(why) => why,
+                match listen(&roll).await {
+                    Ok(()) => {}
+                    Err(Ended::Closed(e)) => {
+                        // No fault: the search does the same, only later.
+                        tracing::debug!(reason = %e, "the kernel tells no starts of programs: a restart is seen by searching");
+                        std::future::pending().await
+                    }
+                    Err(Ended::Broken(e)) => return Why::from_io("process events", &e),
+                }
             }
         })
     }
 }
 
-async fn listen(roll: &Roll) -> Result<Why, std::io::Error> {
-    let flags = SocketFlags::NONBLOCK | SocketFlags::CLOEXEC;
-    let fd = socket_with(AddressFamily::NETLINK, SocketType::DGRAM, flags, Some(netlink::CONNECTOR))?;
-    bind(&fd, &netlink::SocketAddrNetlink::new(0, GROUP))?;
-    let socket = kernel::awaited(Arc::new(fd))?;
-    let chosen = match ask(&socket, Some(EXEC | NONZERO_EXIT)).await? {
-        Some(0) => true,
-        Some(e) => return Err(std::io::Error::from_raw_os_error(e as i32)),
-        None => match ask(&socket, None).await? {
-            Some(0) => false,
-            Some(e) => return Err(std::io::Error::from_raw_os_error(e as i32)),
-            None => return Err(std::io::Error::new(std::io::ErrorKind::TimedOut, "the connector does not answer")),
-        },
-    };
-    roll.ends_told.store(true, Ordering::SeqCst);
+enum Ended {
+    /// Not open to us.
+    Closed(io::Error),
+    /// It was open.
+    Broken(io::Error),
+}
+
+/// What there is to hear.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Want {
+    starts: bool,
+    ends: bool,
+}
+
+impl Want {
+    fn now(roll: &Roll) -> Want {
+        Want { starts: roll.any_missing(), ends: !ends_by_pidfd() }
+    }
+    fn events(self) -> u32 {
+        let (starts, ends) = (if self.starts { EXEC } else { 0 }, if self.ends { NONZERO_EXIT } else { 0 });
+        starts | ends
+    }
+}
+
+/// Kernels from 6.15 on tell by the pidfd how a process ended.
+fn ends_by_pidfd() -> bool {
+    let release = rustix::system::uname();
+    let mut parts =
+        release.release().to_bytes().split(|c| !c.is_ascii_digit()).map_while(crate::probe::parse::unsigned);
+    (parts.next().unwrap_or(0), parts.next().unwrap_or(0)) >= (6, 15)
+}
+
+/// Listens until there is nothing to hear any more, or something else.
+async fn listen(roll: &Roll) -> Result<(), Ended> {
+    let want = Want::now(roll);
+    let (socket, chosen) = open(want.events()).await.map_err(Ended::Closed)?;
+    if want.ends {
+        roll.ends_told.store(true, Ordering::SeqCst);
+    }
     // What began before this moment was not told.
     if roll.any_missing() {
         roll.look_everywhere();
     }
-    tracing::debug!(chosen, "the kernel tells starts of programs");
-    let mut hasten = None;
-    let why = loop {
-        let told = match hasten {
-            Some(when) => match tokio::time::timeout_at(when, next(&socket)).await {
-                Ok(told) => told,
-                Err(_) => {
-                    hasten = None;
-                    roll.search.now();
-                    continue;
-                }
-            },
-            None => next(&socket).await,
-        };
-        match told {
-            Ok(Some(Message::Began(pid))) => {
-                if roll.began(pid) && hasten.is_none() {
-                    hasten = Some(tokio::time::Instant::now() + GATHER);
-                }
-            }
-            Ok(Some(Message::Ended(pid, status))) => roll.status_told(pid, status),
-            Ok(_) => {}
-            Err(e) if e.raw_os_error() == Some(Errno::NOBUFS.raw_os_error()) => {
-                // Something was lost: what began is found by searching, what ended stays unknown.
-                roll.ends_told.store(false, Ordering::SeqCst);
-                if roll.any_missing() {
-                    roll.look_everywhere();
-                }
-                tokio::time::sleep(Duration::from_millis(200)).await;
-                roll.ends_told.store(true, Ordering::SeqCst);
-            }
-            Err(e) => break Why::from_io("process events", &e),
-        }
-    };
+    tracing::debug!(?want, chosen, "the kernel tells of programs");
+    let end = hear(roll, &socket, want).await;
     roll.ends_told.store(false, Ordering::SeqCst);
-    Ok(Why::new(WhyCode::Failed, why.text))
+    end.map_err(Ended::Broken)
+}
+
+async fn hear(roll: &Roll, socket: &kernel::Awaited, want: Want) -> io::Result<()> {
+    loop {
+        let mut fresh = false;
+        let wanted = roll.wanted.notified();
+        if Want::now(roll) != want {
+            return Ok(());
+        }
+        tokio::select! {
+            ready = socket.readable() => drop(ready?),
+            // A program has been found, or lost.
+            () = wanted => continue,
+        }
+        // On a machine that starts many small programs, one waking serves several.
+        tokio::time::sleep(GATHER).await;
+        loop {
+            match receive(socket) {
+                Ok(Some(Some(Message::Began(pid)))) => fresh |= roll.began(pid),
+                Ok(Some(Some(Message::Ended(pid, status)))) => roll.status_told(pid, status),
+                Ok(Some(_)) => {}
+                Ok(None) => break,
+                Err(e) if e.raw_os_error() == Some(Errno::NOBUFS.raw_os_error()) => {
+                    // Something was lost: what began is found by searching, what ended stays unknown.
+                    roll.ends_told.store(false, Ordering::SeqCst);
+                    if roll.any_missing() {
+                        roll.look_everywhere();
+                    }
+                    tokio::time::sleep(LOST).await;
+                    roll.ends_told.store(want.ends, Ordering::SeqCst);
+                }
+                Err(e) => return Err(e),
+            }
+        }
+        if fresh {
+            roll.search.now();
+        }
+    }
+}
+
+/// The socket, and whether the kernel lets us choose among events.
+async fn open(events: u32) -> io::Result<(kernel::Awaited, bool)> {
+    let flags = SocketFlags::NONBLOCK | SocketFlags::CLOEXEC;
+    let fd = socket_with(AddressFamily::NETLINK, SocketType::DGRAM, flags, Some(netlink::CONNECTOR))?;
+    bind(&fd, &netlink::SocketAddrNetlink::new(0, GROUP))?;
+    let socket = kernel::awaited(Arc::new(fd))?;
+    let refused = |e: u32| io::Error::from_raw_os_error(i32::try_from(e).unwrap_or(0));
+    match ask(&socket, Some(events)).await? {
+        Some(0) => Ok((socket, true)),
+        Some(e) => Err(refused(e)),
+        None => match ask(&socket, None).await? {
+            Some(0) => Ok((socket, false)),
+            Some(e) => Err(refused(e)),
+            None => Err(io::Error::new(io::ErrorKind::TimedOut, "the connector does not answer")),
+        },
+    }
 }
 
 /// Sends the wish and waits a moment for its echo.
-async fn ask(socket: &kernel::Awaited, choice: Option<u32>) -> std::io::Result<Option<u32>> {
+async fn ask(socket: &kernel::Awaited, choice: Option<u32>) -> io::Result<Option<u32>> {
     sendto(socket.get_ref(), &wish(choice), SendFlags::empty(), &netlink::SocketAddrNetlink::new(0, 0))?;
     let heard = async {
         loop {
-            if let Some(Message::Heard(e)) = next(socket).await? {
-                return Ok(e);
+            drop(socket.readable().await?);
+            while let Some(m) = receive(socket)? {
+                if let Some(Message::Heard(e)) = m {
+                    return Ok(e);
+                }
             }
         }
     };
     timeout(Duration::from_millis(200), heard).await.ok().transpose()
 }
 
-async fn next(socket: &kernel::Awaited) -> std::io::Result<Option<Message>> {
+/// One datagram that waits; none if none does, and nothing in it for what is of no interest.
+fn receive(socket: &kernel::Awaited) -> io::Result<Option<Option<Message>>> {
     let mut buf = [0; 256];
-    loop {
-        let mut ready = socket.readable().await?;
-        let got = ready.try_io(|s| {
-            let s: &OwnedFd = s.get_ref();
-            Ok(recvfrom(s, &mut buf, RecvFlags::empty())?)
-        });
-        match got {
-            // Only the kernel, which has the address zero, is believed.
-            Ok(Ok((n, _, from))) => {
-                let kernel =
-                    from.and_then(|a| netlink::SocketAddrNetlink::try_from(a).ok()).is_some_and(|a| a.pid() == 0);
-                return Ok(message(&buf[..n.min(buf.len())]).filter(|_| kernel));
-            }
-            Ok(Err(e)) if e.kind() == std::io::ErrorKind::Interrupted => {}
-            Ok(Err(e)) => return Err(e),
-            Err(_would_block) => {}
+    let got = socket.try_io(Interest::READABLE, |s| {
+        let s: &OwnedFd = s;
+        Ok(recvfrom(s, &mut buf, RecvFlags::empty())?)
+    });
+    match got {
+        // Only the kernel, which has the address zero, is believed.
+        Ok((n, _, from)) => {
+            let kernel = from.and_then(|a| netlink::SocketAddrNetlink::try_from(a).ok()).is_some_and(|a| a.pid() == 0);
+            Ok(Some(message(&buf[..n.min(buf.len())]).filter(|_| kernel)))
         }
+        Err(e) if e.kind() == io::ErrorKind::WouldBlock => Ok(None),
+        Err(e) if e.kind() == io::ErrorKind::Interrupted => Ok(Some(None)),
+        Err(e) => Err(e),
     }
 }
 
@@ -220,6 +282,34 @@ mod tests {
         assert_eq!(message(&event(0, &[1])), Some(Message::Heard(1)));
         assert_eq!(message(&event(EXIT, &[7])), None);
         assert_eq!((wish(Some(2)).len(), wish(None).len()), (44, 40));
+    }
+
+    /// Older kernels tell ends only here; newer ones can still be asked to.
+    #[tokio::test]
+    async fn the_kernel_tells_starts_and_ends_of_real_processes() {
+        let socket = match open(EXEC | NONZERO_EXIT).await {
+            Ok((socket, _)) => socket,
+            Err(e) => {
+                // Containers and kernels before 6.6 refuse; nothing else may go wrong here.
+                let known = [1, 13, 93, 111].map(Some);
+                assert!(known.contains(&e.raw_os_error()) || e.kind() == io::ErrorKind::TimedOut, "{e:?}");
+                return;
+            }
+        };
+        let mut child = std::process::Command::new("sh").args(["-c", "exit 7"]).spawn().unwrap();
+        let pid = child.id();
+        child.wait().unwrap();
+        let (mut began, mut ended) = (false, false);
+        let wait = async {
+            while !(began && ended) {
+                drop(socket.readable().await.unwrap());
+                while let Ok(Some(m)) = receive(&socket) {
+                    began |= m == Some(Message::Began(pid));
+                    ended |= m == Some(Message::Ended(pid, 0x700));
+                }
+            }
+        };
+        timeout(Duration::from_secs(60), wait).await.expect("both are told");
     }
 
     proptest! {
