@@ -5,6 +5,7 @@
 mod cascade;
 mod cli;
 mod clock_step;
+mod drops;
 mod frames;
 mod full_disk;
 mod hangs;
