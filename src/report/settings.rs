@@ -134,7 +134,10 @@ pub fn plain_title(name: &Name) -> String {
         ("dew", own) => format!("dew {own}"),
         ("temperature", _) => format!("{own} temperature"),
         ("humidity", _) => format!("{own} humidity"),
-        ("load" | "pressure" | "memory" | "clock", _) => format!("{} {own}", name.kind()),
+        ("load", _) | ("pressure", "cpu") => "processor".into(),
+        ("pressure", "io") => "disks".into(),
+        ("memory", _) | ("pressure", _) => "memory".into(),
+        ("clock", _) => "clock".into(),
         _ => own,
     }
 }

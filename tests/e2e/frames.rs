@@ -13,7 +13,7 @@ const PACE_MS: i64 = 1000;
 const HOLE: i64 = 20;
 
 /// A frame as a general-purpose FITS library (Python's `astropy`) writes it, IEEE 754 image and all.
-fn frame(dir: &Path) -> PathBuf {
+pub fn frame(dir: &Path) -> PathBuf {
     let out = dir.join("template.fits");
     let script = "import sys, numpy\nfrom astropy.io import fits\n\
                   h = fits.Header()\n\

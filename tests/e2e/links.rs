@@ -14,13 +14,13 @@ fn ip(arguments: &str) {
 }
 
 /// Two namespaces with a cable between them: the field PC and the house.
-struct Cable {
-    field: String,
+pub struct Cable {
+    pub field: String,
     house: String,
 }
 
 impl Cable {
-    fn new(what: &str) -> Cable {
+    pub fn new(what: &str) -> Cable {
         let c = Cable {
             field: format!("field-{what}-{}", std::process::id()),
             house: format!("house-{what}-{}", std::process::id()),
@@ -36,10 +36,10 @@ impl Cable {
         ip(&format!("-n {} route add default via 192.0.2.2", c.field));
         c
     }
-    fn pull(&self) {
+    pub fn pull(&self) {
         ip(&format!("-n {} link set cable1 down", self.house));
     }
-    fn plug(&self) {
+    pub fn plug(&self) {
         ip(&format!("-n {} link set cable1 up", self.house));
     }
 }

@@ -7,6 +7,7 @@ mod browser;
 mod cascade;
 mod cli;
 mod clock_step;
+mod drops;
 mod frames;
 mod full_disk;
 mod fuzz;

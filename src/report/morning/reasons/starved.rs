@@ -19,6 +19,7 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
         return None;
     }
     let mut by_cpu = s.all_before("program", Some("cpu"));
+    by_cpu.retain(|(_, f)| f.mean >= 1.0);
     by_cpu.sort_by(|a, b| b.1.mean.total_cmp(&a.1.mean));
     let top: Vec<String> = by_cpu
         .iter()
