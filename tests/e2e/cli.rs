@@ -134,7 +134,6 @@ fn sleeper(folder: &Path, name: &str) -> std::process::Child {
 fn a_session_is_begun_and_an_alarm_seen_and_held_back_from_the_command_line() {
     use crate::harness::{BOUND, Setting};
     let folder = tempfile::tempdir().unwrap();
-    let mut child = sleeper(folder.path(), "cli-mount-driver");
     let agent = Setting::new(
         "field = \"orchard pier\"\n[session]\nchain = [\"program.mount\"]\n[program.mount]\nexecutable = \"cli-mount-driver\"\n",
     )
@@ -145,8 +144,12 @@ fn a_session_is_begun_and_an_alarm_seen_and_held_back_from_the_command_line() {
         all.extend(["--at", &at]);
         run(&all)
     };
+    // Before the chain is up: later a session would have begun by itself.
     let (code, out, err) = ask(&["session", "start"]);
     assert_eq!((code, err.as_str()), (0, ""), "{out}");
+    let (code, _, err) = ask(&["session", "start"]);
+    assert!(code == 2 && err.contains("a session"), "{err}");
+    let mut child = sleeper(folder.path(), "cli-mount-driver");
     agent.wait_json("the session", "/api/v1/summary", BOUND, |v| v["session"].is_object().then_some(()));
     let (code, out, _) = ask(&["session", "show"]);
     assert!(code == 0 && out.starts_with("In session since"), "{out}");

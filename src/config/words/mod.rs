@@ -48,6 +48,7 @@ pub fn whole(c: &Config) -> String {
         }
     };
     list(&mut out, "what would wake somebody", waking(c));
+    list(&mut out, "the agent itself", things::agent(c));
     list(&mut out, "worth knowing", notes(c));
     list(&mut out, "cautions", cautions(c));
     out

@@ -262,6 +262,28 @@ pub fn session(c: &Config) -> Vec<String> {
     lines
 }
 
+/// The agent itself and its page, in sentences.
+pub(super) fn agent(c: &Config) -> Vec<String> {
+    let a = &c.agent;
+    let store = a.store.as_ref().map_or_else(|| "the state folder".into(), |p| p.display().to_string());
+    let mut lines = vec![format!(
+        "Looks every {}, writes every {} and alarms at once; fine readings are kept for {} days, minutes for years, in {store}.",
+        a.every, a.commit_every, a.keep_fine_days
+    )];
+    if let Some(r) = &a.reports {
+        lines.push(format!("Reports are written to {} by themselves.", r.display()));
+    }
+    let h = &c.http;
+    let scheme = if h.tls { "https" } else { "http" };
+    let whom = match (h.listen.ip().is_loopback(), h.tls) {
+        (true, _) => "for this machine only",
+        (false, true) => "for the home network, encrypted with a certificate of its own making",
+        (false, false) => "for the home network, unencrypted",
+    };
+    lines.push(format!("The page is at {scheme}://{} {whom}.", h.listen));
+    lines
+}
+
 /// Settings of the agent and its page, as entries for telling changes.
 pub(super) fn settings(c: &Config) -> Vec<(String, String)> {
     let path = |p: &Option<std::path::PathBuf>| p.as_ref().map_or_else(|| "none".into(), |p| p.display().to_string());
