@@ -30,7 +30,9 @@ fn files(under: &Path, wanted: &dyn Fn(&Path) -> bool, out: &mut Vec<PathBuf>) {
     for e in entries {
         let path = e.unwrap().path();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
-        if path.is_dir() && name != "target" && name != ".git" && name != "node_modules" {
+        // Caches of builds and test tools are no files of the project.
+        let cache = [".cache", ".git", "dist", "node_modules", "target"].contains(&name.as_str());
+        if path.is_dir() && !cache {
             files(&path, wanted, out);
         } else if path.is_file() && wanted(&path) {
             out.push(path);
