@@ -31,6 +31,9 @@ impl<S: Send + Sync> FromRequestParts<S> for Params {
     }
 }
 
+/// Most words in one list of a query, as the description says (`maxItems`).
+const MOST_WORDS: usize = 64;
+
 impl Params {
     /// The value of a parameter that may stand once.
     fn take(&mut self, name: &str) -> Result<Option<String>, Problem> {
@@ -78,8 +81,10 @@ impl Params {
     /// One of the words of a list that `known` understands, or several joined by commas.
     pub fn words<T>(&mut self, name: &str, known: impl Fn(&str) -> Option<T>) -> Result<Vec<T>, Problem> {
         let Some(v) = self.take(name)? else { return Ok(vec![]) };
+        if v.split(',').count() > MOST_WORDS {
+            return Err(Problem::parameter(name, format!("more than {MOST_WORDS} words for `{name}`")));
+        }
         v.split(',')
-            .take(64)
             .map(|w| {
                 known(w).ok_or_else(|| {
                     Problem::parameter(
