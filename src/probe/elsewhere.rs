@@ -49,7 +49,7 @@ impl Host {
         Host {
             name: literal("probe.processor"),
             period: s.cycle().max(Span::secs(1)),
-            system: System::default(),
+            system: System::new().expect("the library supports this system"),
             cpu: share("load.cpu", "processor busy, all cores together"),
             cores: vec![],
             memory: [
@@ -81,7 +81,7 @@ impl Probe for Host {
         std::iter::once(&self.cpu).chain(&self.cores).chain(&self.memory).chain(&self.missing).map(Gauge::id).collect()
     }
     fn take(&mut self, out: &mut Take<'_>) {
-        self.system.refresh_cpu_specifics(CpuRefreshKind::nothing().with_cpu_usage());
+        self.system.refresh_cpu_specifics(CpuRefreshKind::nothing().with_usage());
         self.system.refresh_memory_specifics(MemoryRefreshKind::everything());
         while self.cores.len() < self.system.cpus().len() {
             let i = self.cores.len();
@@ -95,7 +95,7 @@ impl Probe for Host {
         let share = |v: f32| if first { Err(super::take::not_yet()) } else { Ok(f64::from(v).clamp(0.0, 100.0)) };
         out.either(&self.cpu, share(self.system.global_cpu_usage()));
         for (g, c) in self.cores.iter().zip(self.system.cpus()) {
-            out.either(g, share(c.cpu_usage()));
+            out.either(g, share(c.usage()));
         }
         let (all, free) = (self.system.total_memory() as f64, self.system.available_memory() as f64);
         let swap = self.system.used_swap() as f64;
@@ -114,7 +114,11 @@ struct Warm {
 
 impl Warm {
     fn new() -> Warm {
-        Warm { name: literal("probe.components"), all: Components::new(), gauges: BTreeMap::new() }
+        Warm {
+            name: literal("probe.components"),
+            all: Components::new().expect("the library supports this system"),
+            gauges: BTreeMap::new(),
+        }
     }
 }
 
@@ -190,7 +194,7 @@ impl Traffic {
         Traffic {
             name: literal("probe.interface-counters"),
             period: s.cycle(),
-            networks: Networks::new(),
+            networks: Networks::new().expect("the library supports this system"),
             all: s.config.interfaces.iter().map(make).collect(),
         }
     }
@@ -215,13 +219,13 @@ impl Probe for Traffic {
         self.all.iter().flat_map(|o| -> Vec<SignalId> { of(o) }).collect()
     }
     fn take(&mut self, out: &mut Take<'_>) {
-        let refreshed = self.networks.refresh(true).is_ok();
+        self.networks.refresh(true);
         let at = out.at();
         for o in &mut self.all {
             out.unavailable(&o.truth, not_offered());
             out.unavailable(&o.drops, not_offered());
             let data = self.networks.iter().find(|(n, _)| n.to_string_lossy() == o.interface.device.as_str());
-            match data.filter(|_| refreshed) {
+            match data {
                 Some((_, d)) => {
                     let errors = d.total_errors_on_received().saturating_add(d.total_errors_on_transmitted());
                     for ((g, rate), n) in o.rates.iter_mut().zip([d.total_received(), d.total_transmitted(), errors]) {

@@ -36,7 +36,14 @@ impl Processes {
                 Gauges::new(&s.signals, &p.name, &p.title, e.truth.clone(), !p.alive.is_empty())
             })
             .collect();
-        Processes { name: literal("probe.programs"), roll, told, gauges, system: System::default(), searched: None }
+        Processes {
+            name: literal("probe.programs"),
+            roll,
+            told,
+            gauges,
+            system: System::new().expect("the library supports this system"),
+            searched: None,
+        }
     }
 
     fn search(&mut self, now: Stamp) {
@@ -113,7 +120,7 @@ impl Probe for Processes {
         Some(self.roll.search.clone())
     }
     fn recover(&mut self) {
-        self.system = System::default();
+        self.system = System::new().expect("the library supports this system");
     }
 
     fn take(&mut self, out: &mut Take<'_>) {
