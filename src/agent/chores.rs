@@ -4,11 +4,12 @@ use super::darkness::Darkness;
 use crate::config::Config;
 use crate::engine::Learned;
 use crate::model::{Span, UnixMs};
-use crate::night;
+use crate::night::{self, Night};
 use crate::report::settings::Settings;
-use crate::report::{learned, morning};
+use crate::report::{apart, learned, morning};
 use crate::store::Reader;
-use std::path::PathBuf;
+use std::ffi::OsStr;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tokio::task::JoinHandle;
 
@@ -55,13 +56,9 @@ impl Chores {
         // At sunrise the night that is meant is the one that ends at the coming noon.
         let night = night::night_of(now, darkness.zone());
         let (store, settings) = (self.store.clone(), Settings::from_config(&self.config));
-        tokio::task::spawn_blocking(move || {
-            let written = Reader::open(&store)
-                .map_err(|e| e.to_string())
-                .and_then(|r| morning::build(&r, &night, settings, now).map_err(|e| e.to_string()))
-                .and_then(|r| morning::write_into(&folder, &r).map_err(|e| format!("`{}`: {e}", folder.display())));
-            match written {
-                Ok(path) => tracing::info!("the report of the night is in {}", path.display()),
+        tokio::spawn(async move {
+            match written(&store, &night, settings, now, &folder).await {
+                Ok(path) => tracing::info!("the report of the night is in {path}"),
                 Err(why) => tracing::error!("the report of the night could not be written: {why}"),
             }
         });
@@ -81,6 +78,33 @@ impl Chores {
         }
         self.learning.take()?.await.ok().flatten()
     }
+}
+
+/// Writes the report of a night, by a process of its own where there can be one. Gives where it is.
+async fn written(
+    store: &Path,
+    night: &Night,
+    settings: Settings,
+    now: UnixMs,
+    folder: &Path,
+) -> Result<String, String> {
+    if let Some(program) = apart::this_program() {
+        let more = [OsStr::new("--into"), folder.as_os_str()];
+        match apart::made_by(&program, store, &night.date.to_string(), &more).await {
+            Ok(said) => return Ok(String::from_utf8_lossy(&said).trim().to_owned()),
+            Err(why) => tracing::warn!("{why}; the report is made by the agent itself"),
+        }
+    }
+    let (store, night, folder) = (store.to_owned(), night.clone(), folder.to_owned());
+    tokio::task::spawn_blocking(move || {
+        Reader::open(&store)
+            .map_err(|e| e.to_string())
+            .and_then(|r| morning::build(&r, &night, settings, now).map_err(|e| e.to_string()))
+            .and_then(|r| morning::write_into(&folder, &r).map_err(|e| format!("`{}`: {e}", folder.display())))
+            .map(|path| path.display().to_string())
+    })
+    .await
+    .unwrap_or_else(|_| Err("it failed in an unforeseen way".into()))
 }
 
 fn after_breakfast(now: UnixMs, darkness: &Darkness) -> bool {

@@ -7,6 +7,7 @@ use super::notify::ServiceManager;
 use super::pending::Pending;
 use super::present::Present;
 use super::sampler::{self, Sampler};
+use super::told::{Told, Word};
 use crate::clock::SharedClock;
 use crate::config::{self, Config};
 use crate::engine::{Engine, Plan};
@@ -54,6 +55,9 @@ pub struct Agent {
     pub(super) said: u64,
     pub(super) last: Stamp,
     pub(super) chores: Chores,
+    pub(super) told: Told,
+    /// What the gap before this start meant, handed over as soon as the loop runs.
+    pub(super) first: Option<(Batch, Outcome)>,
 }
 
 impl Agent {
@@ -62,13 +66,21 @@ impl Agent {
         let mut tick = tokio::time::interval(self.config.agent.every.to_std());
         tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let end = lasting.map(|l| Instant::now() + l.to_std());
-        let mut stop = std::pin::pin!(told_to_stop());
-        let mut again = told_to_reload();
+        if let Some((batch, outcome)) = self.first.take() {
+            self.hand_over(batch, outcome).await;
+        }
         self.acting.all_off(self.clock.now(), "the agent starts");
         let why = loop {
             tokio::select! {
                 biased;
-                why = &mut stop => break why,
+                word = self.told.recv() => match word {
+                    Word::Stop(why) => break why,
+                    Word::Reload => {
+                        self.reload().await;
+                        tick = tokio::time::interval(self.config.agent.every.to_std());
+                        tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
+                    }
+                },
                 () = until(end) => break "its time (`--for`) is over",
                 Some(o) = self.rx.recv() => {
                     let mut urgent = self.pending.take(o);
@@ -81,11 +93,6 @@ impl Agent {
                     }
                 }
                 Some(ask) = self.asks.recv() => self.answer(ask).await,
-                () = again.recv() => {
-                    self.reload().await;
-                    tick = tokio::time::interval(self.config.agent.every.to_std());
-                    tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
-                }
                 _ = tick.tick() => {
                     self.judge().await;
                     let fresh = self.pending.was_fresh();
@@ -296,52 +303,5 @@ async fn until(end: Option<Instant>) {
     match end {
         Some(t) => tokio::time::sleep_until(t).await,
         None => std::future::pending().await,
-    }
-}
-
-#[cfg(unix)]
-async fn told_to_stop() -> &'static str {
-    use tokio::signal::unix::{SignalKind, signal};
-    // Without handlers the default action ends the process, which a next start records as a crash: still defined.
-    let (Ok(mut term), Ok(mut int)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) else {
-        tracing::error!("cannot listen for stop signals");
-        return std::future::pending().await;
-    };
-    tokio::select! {
-        _ = term.recv() => "told by the system (SIGTERM)",
-        _ = int.recv() => "told by the person (Ctrl-C)",
-    }
-}
-
-#[cfg(not(unix))]
-async fn told_to_stop() -> &'static str {
-    match tokio::signal::ctrl_c().await {
-        Ok(()) => "told by the person (Ctrl-C)",
-        Err(_) => std::future::pending().await,
-    }
-}
-
-/// Wishes to load the configuration anew.
-struct Again {
-    #[cfg(unix)]
-    hup: Option<tokio::signal::unix::Signal>,
-}
-
-impl Again {
-    async fn recv(&mut self) {
-        #[cfg(unix)]
-        if let Some(hup) = &mut self.hup
-            && hup.recv().await.is_some()
-        {
-            return;
-        }
-        std::future::pending().await
-    }
-}
-
-fn told_to_reload() -> Again {
-    Again {
-        #[cfg(unix)]
-        hup: tokio::signal::unix::signal(tokio::signal::unix::SignalKind::hangup()).ok(),
     }
 }

@@ -11,9 +11,12 @@ mod pending;
 mod present;
 mod remedies;
 mod start;
+mod told;
 
 pub mod notify;
 pub mod sampler;
+
+pub use start::without_file;
 
 use crate::model::Span;
 use std::net::SocketAddr;

@@ -9,6 +9,7 @@ use super::notify::ServiceManager;
 use super::pending::Pending;
 use super::present::Present;
 use super::sampler;
+use super::told::Told;
 use crate::clock::{SharedClock, SystemClock};
 use crate::config::{self, Config, paths};
 use crate::engine::{Engine, EngineState, Numbers, Plan};
@@ -16,7 +17,8 @@ use crate::http::{Door, Serving};
 use crate::model::{Batch, Event, EventKind, Live, Name};
 use crate::out::notice::Posts;
 use crate::probe::boot::boot_id;
-use crate::probe::{Outlet, Roots};
+use crate::probe::{Outlet, Roots, interfaces};
+use crate::report::apart;
 use crate::report::settings::{KEPT_AS, Settings};
 use crate::store;
 use std::path::PathBuf;
@@ -32,6 +34,7 @@ const QUEUE: usize = 1024;
 /// # Errors
 /// In the person's words: every error of the configuration, or why store or address cannot be had.
 pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
+    let told = Told::listen();
     let clock: SharedClock = Arc::new(SystemClock);
     let started = clock.now();
     let config_file = a.config.clone().or_else(paths::default_config);
@@ -93,6 +96,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
         signals: signals.clone(),
         store: Some(path.clone()),
         commands: ask,
+        program: apart::this_program(),
         state_dir,
         clock: clock.clone(),
     };
@@ -130,13 +134,20 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
         said: u64::MAX,
         last: started,
         chores,
+        told,
+        first: None,
     };
     agent.tell_of_start(&opened);
     Ok(agent)
 }
 
+/// What is watched without a configuration: the built-in defaults, and the network interfaces that are in use.
+pub fn without_file() -> Config {
+    Config { interfaces: interfaces::in_use(&Roots::default()), ..Config::default() }
+}
+
 fn load(file: Option<&PathBuf>) -> Result<Config, String> {
-    let Some(file) = file else { return Ok(Config::default()) };
+    let Some(file) = file else { return Ok(without_file()) };
     config::load(file).map_err(|errors| {
         let n = errors.len();
         let all = errors.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
@@ -155,7 +166,7 @@ impl Agent {
                 store::LastRun::First | store::LastRun::Unknown => None,
             };
             let outcome = self.engine.after_gap(gap, opened.machine_restarted, clean, at);
-            self.writer.write(store::Write { batch: Batch { at, ..Batch::default() }, outcome, engine_state: None });
+            self.first = Some((Batch { at, ..Batch::default() }, outcome));
         }
         let word = opened.last_run.code();
         let text = match word {

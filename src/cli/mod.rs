@@ -127,7 +127,7 @@ pub fn tree() -> clap::Command {
 pub fn configured(file: Option<&Path>) -> Result<Config, Failure> {
     match file.map(Path::to_path_buf).or_else(paths::default_config) {
         Some(f) => config::load(&f).map_err(|e| check::failure(&e)),
-        None => Ok(Config::default()),
+        None => Ok(crate::agent::without_file()),
     }
 }
 

@@ -28,6 +28,9 @@ pub struct Arguments {
     /// Write into this file instead of to the terminal
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
+    /// Write all three forms into this folder, named by the night's date
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["out", "form"])]
+    into: Option<PathBuf>,
 }
 
 /// Which record is read, and by which configuration it is told.
@@ -116,6 +119,12 @@ pub fn run(a: Arguments) -> Done {
     let (night, settings) = record.night(&a.night)?;
     let report =
         morning::build(&record.reader, &night, settings, record.now).map_err(|e| Failure::new(e.to_string()))?;
+    if let Some(folder) = &a.into {
+        let place = morning::write_into(folder, &report)
+            .map_err(|e| Failure::new(format!("cannot write into `{}`: {e}", folder.display())))?;
+        out::put(None, &format!("{}\n", place.display()))?;
+        return Ok(WELL);
+    }
     let text = match a.form {
         Form::Text => morning::to_text(&report),
         Form::Html => morning::to_html(&report),

@@ -25,6 +25,8 @@ pub struct Inner {
     pub streams: Arc<Semaphore>,
     /// Permits for reading the store.
     pub readers: Arc<Semaphore>,
+    /// One report at a time is made in a process of its own.
+    pub reports: Arc<Semaphore>,
     /// Tokens, paired browsers and codes.
     pub keys: KeyFile,
     /// Failed tries by address.
@@ -49,6 +51,7 @@ impl App {
             stop,
             streams: Arc::new(Semaphore::new(STREAMS)),
             readers: Arc::new(Semaphore::new(readers::AT_ONCE)),
+            reports: Arc::new(Semaphore::new(1)),
             keys,
             slow: Mutex::new(Slow::default()),
             pictures: Pictures::default(),

@@ -5,13 +5,16 @@ use super::auth::Who;
 use super::auth::may_listen::of_home_network;
 use super::problem::{Kind, Problem};
 use crate::model::Span;
+use crate::report::look::STYLE;
 use axum::extract::{Request, State};
 use axum::http::uri::Authority;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, Uri, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use base64::prelude::{BASE64_STANDARD, Engine as _};
+use sha2::{Digest, Sha256};
 use std::net::{IpAddr, SocketAddr};
-use std::sync::PoisonError;
+use std::sync::{LazyLock, PoisonError};
 
 /// The other end of a connection.
 #[derive(Clone, Copy, Debug)]
@@ -36,6 +39,21 @@ pub const COOKIE: &str = "tilldawn_browser";
 const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; \
     form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
+/// Marks an answer that carries the reports' stylesheet inside, as a report does that must also work as a file.
+#[derive(Clone, Copy, Debug)]
+pub struct OwnStyle;
+
+/// For such an answer: that very stylesheet and nothing else, known by its hash (Content Security Policy Level 3, 2.3.1).
+static OWN_STYLE_POLICY: LazyLock<HeaderValue> = LazyLock::new(|| {
+    let hash = BASE64_STANDARD.encode(Sha256::digest(STYLE));
+    let policy = format!(
+        "default-src 'none'; style-src 'sha256-{hash}'; img-src data:; form-action 'none'; base-uri 'none'; \
+         frame-ancestors 'none'"
+    );
+    // Letters, digits and marks of ASCII alone.
+    HeaderValue::from_str(&policy).unwrap_or(HeaderValue::from_static("default-src 'none'"))
+});
+
 /// Lets a request pass, or answers it; puts the usual headers on every answer.
 pub async fn gate(State(app): State<App>, mut request: Request, next: Next) -> Response {
     let peer = request.extensions().get::<Peer>().copied();
@@ -49,6 +67,9 @@ pub async fn gate(State(app): State<App>, mut request: Request, next: Next) -> R
         Err(answer) => *answer,
     };
     harden(answer.headers_mut(), peer.is_some_and(|p| p.tls || p.is_here()));
+    if answer.extensions().get::<OwnStyle>().is_some() {
+        answer.headers_mut().insert(header::CONTENT_SECURITY_POLICY, OWN_STYLE_POLICY.clone());
+    }
     answer
 }
 

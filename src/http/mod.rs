@@ -4,6 +4,8 @@
 //! | path | what |
 //! | --- | --- |
 //! | `GET /` | the page; `POST /act` its buttons; `GET /look?as=day\|night\|auto`; `GET /stream` server-sent events |
+//! | `GET /nights`, `GET /nights/{night}` | the nights on record, and the morning report of one |
+//! | `GET /remedies` | what was changed in the hope of fewer faults, and the form for another |
 //! | `GET /pair`, `POST /pair` | lets a browser in by a short code (the only page open without it beyond loopback) |
 //! | `GET /api/v1/summary` | the present in one record |
 //! | `GET /api/v1/alarms?after=SEQ&limit=N` | transitions of alarms |
@@ -70,6 +72,8 @@ pub struct Serving {
     pub store: Option<PathBuf>,
     /// Wishes to the agent. Bounded; a full queue is answered as "busy".
     pub commands: mpsc::Sender<Ask>,
+    /// This very program, run to make a report in a process of its own; none: the report is made here.
+    pub program: Option<PathBuf>,
     /// Where tokens, paired browsers and the certificate are kept.
     pub state_dir: PathBuf,
     /// The clock that `Live::at` was taken from.

@@ -206,8 +206,16 @@ fn serving(state: &tempfile::TempDir) -> (Serving, Held) {
     let (tx, commands) = mpsc::channel(4);
     let clock = ManualClock::at(NOW);
     let shared: SharedClock = clock.clone();
-    let serving =
-        Serving { live, config, signals, store: None, commands: tx, state_dir: state.path().into(), clock: shared };
+    let serving = Serving {
+        live,
+        config,
+        signals,
+        store: None,
+        commands: tx,
+        program: None,
+        state_dir: state.path().into(),
+        clock: shared,
+    };
     (serving, Held { live: live_tx, config: config_tx, clock, commands })
 }
 

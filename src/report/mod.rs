@@ -3,6 +3,7 @@
 //! Reads through `store` queries only. Everything that draws or words something is pure and works from plain data; only
 //! the functions that say so touch the store or a file.
 
+pub mod apart;
 pub mod export;
 mod file;
 pub mod learned;

@@ -75,6 +75,14 @@ pub fn in_scale(v: f64, unit: Unit, scale: TemperatureScale) -> f64 {
     }
 }
 
+/// A temperature that a person stated in their own scale, in °C.
+pub fn to_celsius(v: f64, scale: TemperatureScale) -> f64 {
+    match scale {
+        TemperatureScale::Celsius => v,
+        TemperatureScale::Fahrenheit => (v - 32.0) / 1.8,
+    }
+}
+
 /// The symbol of a unit in the chosen scale.
 pub fn symbol(unit: Unit, scale: TemperatureScale) -> &'static str {
     match (unit, scale) {

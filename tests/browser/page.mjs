@@ -77,6 +77,44 @@ for (const [name, options, paper] of looks) {
   await page.screenshot({ path: `${out}/page-no-script.png`, fullPage: true });
   await page.close();
 }
+
+// 4b. What an incident was can be said, without script too; the report of the night and the other pages are as good.
+{
+  const page = await (await browser.newContext({ ...looks[2][1], javaScriptEnabled: false })).newPage();
+  listen(page, "marking");
+  await page.goto(base + "/");
+  await page.locator("#night details summary").first().click();
+  await page.locator('#night label:has-text("a test")').first().click();
+  await page.locator('#night input[name="words"]').first().fill("trying it out");
+  await page.locator('#night button:has-text("Write it down")').first().click();
+  await page.waitForLoadState();
+  want((await page.textContent("#night")).includes("marked as test: trying it out"), "the mark is not on the page");
+  await page.screenshot({ path: `${out}/page-marked.png`, fullPage: true });
+  await page.close();
+}
+for (const [name, options, paper] of [looks[0], looks[3]]) {
+  const page = await (await browser.newContext(options)).newPage();
+  listen(page, name + ", other pages");
+  for (const path of ["/nights", "/nights/last", "/remedies"]) {
+    await page.goto(base + path);
+    const over = await sideways(page);
+    want(over <= 0, `${name} ${path}: ${over} px wider than the window`);
+    want((await ink(page)).paper === paper, `${name} ${path}: another paper`);
+    const rules = name.includes("night") ? { rules: { "color-contrast": { enabled: false } } } : {};
+    for (const v of await axe(page, rules)) wrong.push(`${name} ${path}: ${v}`);
+    await page.screenshot({ path: `${out}/page-${name}${path.replaceAll("/", "-")}.png`, fullPage: true });
+  }
+  want((await page.textContent("main")).includes("heating pad") === false, "a remedy that nobody wrote down");
+  await page.fill("#name", "heating pad, low");
+  await page.click('button:has-text("Write it down")');
+  await page.waitForLoadState();
+  want((await page.textContent("main")).includes("heating pad, low"), "the remedy is not on its page");
+  await page.locator('section:has-text("heating pad, low") summary').click();
+  await page.click('button:has-text("Remove it from the record")');
+  await page.waitForLoadState();
+  want(!(await page.textContent("main h2")).includes("heating pad"), "the remedy is still there");
+  await page.close();
+}
 tell("SEEN");
 
 // 5. A silent agent makes the page age, and a live one makes it fresh again. The other side has stopped the agent by now.

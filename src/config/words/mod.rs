@@ -1,6 +1,6 @@
 //! The configuration said in plain words, for `check`, and for telling what a reload changed. Pure.
 
-mod cautions;
+pub mod cautions;
 mod diff;
 mod notes;
 mod rules;

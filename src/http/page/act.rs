@@ -1,5 +1,7 @@
 //! `POST /act`: the buttons of the page. Whatever comes of one is said on the page that follows.
 
+use super::letter::quoted;
+use super::{marks, remedies};
 use crate::http::act::{self, Through};
 use crate::http::app::App;
 use crate::http::auth::Who;
@@ -8,15 +10,19 @@ use crate::http::gate::{self, Peer};
 use crate::http::problem::Problem;
 use crate::http::words::Show;
 use crate::model::{AlarmId, Command, Span};
+use crate::report::say::sentence_start;
 use axum::Extension;
 use axum::extract::State;
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
 
 /// Carries the words to the next page; taken away once they were shown.
 const SAID: &str = "said";
 /// Takes the words away.
-pub const FORGET: &str = "said=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict";
+const FORGET: &str = "said=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict";
+/// Pages that have buttons; the answer leads back to the one that was pressed.
+const BACK: [&str; 3] = ["/", "/nights", "/remedies"];
 /// Most letters that are carried.
 const LETTERS: usize = 400;
 
@@ -36,7 +42,24 @@ pub async fn act(
     };
     let secure = if peer.tls { "; Secure" } else { "" };
     let cookie = format!("{SAID}={}; Path=/; Max-Age=60; HttpOnly; SameSite=Strict{secure}", packed(&said));
-    (StatusCode::SEE_OTHER, [(header::LOCATION, "/".to_owned()), (header::SET_COOKIE, cookie)]).into_response()
+    let back = BACK.into_iter().find(|b| *b == fields.get("back")).unwrap_or("/");
+    (StatusCode::SEE_OTHER, [(header::LOCATION, back.to_owned()), (header::SET_COOKIE, cookie)]).into_response()
+}
+
+/// What came of the last button, said once.
+pub fn told(headers: &HeaderMap) -> Markup {
+    html! {
+        @if let Some(said) = said(headers) {
+            p.notice role="status" { (quoted(&sentence_start(&said))) (if said.ends_with(['.', '?']) { "" } else { "." }) }
+        }
+    }
+}
+
+/// Lets the browser forget the words that this answer says.
+pub fn forget(headers: &HeaderMap, answer: &mut Response) {
+    if said(headers).is_some() {
+        answer.headers_mut().append(header::SET_COOKIE, HeaderValue::from_static(FORGET));
+    }
 }
 
 fn wish(app: &App, f: &Fields) -> Result<Command, Problem> {
@@ -46,6 +69,19 @@ fn wish(app: &App, f: &Fields) -> Result<Command, Problem> {
         "session-end" => Command::SessionEnd,
         "acknowledge-all" => Command::Acknowledge { alarm: None },
         "acknowledge" => Command::Acknowledge { alarm: Some(alarm()?) },
+        "mark" => {
+            let was = f.get("was");
+            let Some((_, kind, _)) = marks::CHOICES.into_iter().find(|(w, _, _)| *w == was) else {
+                return Err(Problem::parameter("was", "say what it was: choose one of the five"));
+            };
+            let words = f.get("words").trim();
+            if words.chars().count() > marks::WORDS {
+                return Err(Problem::parameter("words", format!("your words have more than {} letters", marks::WORDS)));
+            }
+            Command::Mark { incident: f.number("incident")?, kind, words: words.to_owned() }
+        }
+        "remedy-add" => remedies::wish(f, &Show::of(&app.config()))?,
+        "remedy-remove" => Command::RemedyRemove { remedy: f.number("remedy")? },
         "unshelve" => Command::Unshelve { alarm: alarm()? },
         "shelve" => {
             let lasting = match f.get("lasting") {
@@ -71,7 +107,7 @@ fn packed(words: &str) -> String {
 }
 
 /// The words that came along, if any.
-pub fn said(headers: &HeaderMap) -> Option<String> {
+fn said(headers: &HeaderMap) -> Option<String> {
     let hex = gate::cookie(headers, SAID)?;
     if !hex.is_ascii() || hex.is_empty() || hex.len() > LETTERS * 8 {
         return None;

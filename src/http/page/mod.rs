@@ -4,9 +4,12 @@
 pub mod act;
 pub mod assets;
 mod letter;
+mod marks;
+pub mod nights;
 mod now;
 pub mod pair;
 mod pictures;
+pub mod remedies;
 
 pub use pictures::Pictures;
 
@@ -18,7 +21,7 @@ use crate::model::{Condition, Live, Span, UnixMs};
 use crate::night::night_of;
 use axum::Extension;
 use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
+use axum::http::{HeaderMap, Method, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -64,14 +67,13 @@ pub async fn show(State(app): State<App>, headers: HeaderMap) -> Response {
     let live = app.live();
     let pictures = app.pictures.fresh(&app, &live).await;
     let scene = Scene::new(&app, &live);
-    let said = act::said(&headers);
     let look = chosen_look(&headers);
     let body = html! {
         (head(&scene))
         @if live.invented {
             p.notice { strong { "Invented data." } " This is a rehearsal, not a night that was." }
         }
-        @if let Some(said) = &said { p.notice role="status" { (letter::quoted(&crate::report::say::sentence_start(said))) (if said.ends_with(['.', '?']) { "" } else { "." }) } }
+        (act::told(&headers))
         @for (id, part) in sections(&scene, &pictures) {
             section id=(id) { (PreEscaped(part)) }
         }
@@ -84,9 +86,7 @@ pub async fn show(State(app): State<App>, headers: HeaderMap) -> Response {
         _ => "old",
     };
     let mut answer = frame(&title, look, ageing, true, &body).into_response();
-    if said.is_some() {
-        answer.headers_mut().append(header::SET_COOKIE, HeaderValue::from_static(act::FORGET));
-    }
+    act::forget(&headers, &mut answer);
     answer
 }
 
@@ -113,6 +113,7 @@ fn foot(look: &str) -> Markup {
     };
     html! {
         footer {
+            p { a href="/nights/last" { "The latest report" } " · " a href="/nights" { "all nights" } " · " a href="/remedies" { "remedies" } }
             p { "Look: " (choice("day", "day")) " · " (choice("night, red on black", "night")) " · " (choice("as this device", "")) }
             p { "For programs: " a href="/api/v1/summary" { "summary" } ", " a href="/api/v1/openapi.json" { "description" } ", " a href="/metrics" { "metrics" } ". tilldawn " (env!("CARGO_PKG_VERSION")) }
         }

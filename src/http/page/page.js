@@ -26,16 +26,22 @@
   };
   setInterval(tick, 1000);
 
+  // A button that somebody is about to press must not be taken from under the finger, nor words that are being written.
+  const written = (f) => (f.type === "radio" || f.type === "checkbox" ? f.checked !== f.defaultChecked
+    : f.tagName === "SELECT" ? ![...f.options].every((o) => o.selected === o.defaultSelected || f.selectedIndex === 0) : f.value !== f.defaultValue);
+  const held = (part) => (part.contains(document.activeElement) && document.activeElement !== document.body)
+    || [...part.querySelectorAll("input:not([type=hidden]), select")].some(written);
+  const waiting = new Map();
   const put = (id, html) => {
     const part = document.getElementById(id);
     if (!part) return;
-    // A button that somebody is about to press must not be taken from under the finger.
-    const held = part.contains(document.activeElement) && document.activeElement !== document.body;
-    if (held) { part.addEventListener("focusout", () => setTimeout(() => put(id, html), 0), { once: true }); return; }
+    if (held(part)) { waiting.set(id, html); return; }
+    waiting.delete(id);
     const open = [...part.querySelectorAll("details[open]")].map((d) => d.id);
     part.innerHTML = html;
     for (const d of part.querySelectorAll("details")) d.open = open.includes(d.id);
   };
+  setInterval(() => waiting.forEach((html, id) => put(id, html)), 1000);
   let stream = null;
   const listen = () => {
     stream = new EventSource("/stream");

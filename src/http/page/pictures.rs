@@ -2,6 +2,7 @@
 //! all open pages.
 
 use super::letter::quoted;
+use super::marks;
 use crate::http::app::App;
 use crate::http::problem::Problem;
 use crate::http::readers;
@@ -82,13 +83,19 @@ fn night_so_far(r: &Reader, settings: Settings, watched_since: UnixMs, now: Unix
         Some(first) if first.started > p.from => p.gaps.insert(0, (p.from, first.started.min(now))),
         _ => {}
     }
+    let incidents = p.letters.iter().map(|l| r.incident(l.incident)).collect::<Result<Vec<_>, _>>()?;
     let plot = temperatures(r, &settings, &p, now)?;
     Ok(html! {
         h2 { "The night so far" }
         (picture::draw_wide(&p))
         (picture::draw_tall(&p))
         @if !p.letters.is_empty() {
-            ul.letters { @for l in &p.letters { li { strong { (l.text) } " " (say::clock(l.at, &p.zone)) " " (quoted(&l.what)) } } }
+            ul.letters { @for (l, i) in p.letters.iter().zip(&incidents) { li {
+                @match i {
+                    Some(i) => { (marks::line(&i.incident, &l.text, &say::clock(l.at, &p.zone), "/")) }
+                    None => p { strong { (l.text) } " " (say::clock(l.at, &p.zone)) " " (quoted(&l.what)) }
+                }
+            } } }
         }
         @if !plot.series.is_empty() { h2 { "Temperatures" } (plot.draw_wide()) (plot.draw_tall()) }
     })

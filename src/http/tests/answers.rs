@@ -9,7 +9,7 @@ use crate::model::Live;
 use std::sync::Arc;
 
 /// A desk with a store; the writer lives as long as it.
-async fn desk() -> (Desk, crate::store::Writer) {
+pub async fn desk() -> (Desk, crate::store::Writer) {
     let mut path = None;
     let mut d = Desk::new(|s| {
         let p = s.state_dir.join("tilldawn.db");

@@ -2,4 +2,5 @@
 
 mod answers;
 mod let_in;
+mod nights;
 mod wishes;

@@ -129,6 +129,45 @@ async fn buttons_work_without_script() {
         assert!(a.text.contains("Noted: all is well."), "{}", a.text);
         assert!(a.headers["set-cookie"].to_str().unwrap().starts_with("said=; "), "said once");
     }
+    // Each button leads back to its own page, and to no other site.
+    let mark = |kind, words: &str| Command::Mark { incident: 3, kind, words: words.into() };
+    for (fields, command, back) in [
+        (
+            "do=mark&incident=3&was=cloud&words=fog+again&back=/nights",
+            mark(Some(MarkKind::Cloud), "fog again"),
+            "/nights",
+        ),
+        ("do=mark&incident=3&was=nothing&words=&back=//elsewhere.example", mark(None, ""), "/"),
+        ("do=remedy-remove&remedy=2&back=/remedies", Command::RemedyRemove { remedy: 2 }, "/remedies"),
+    ] {
+        let (a, ask) = with_agent(&mut d, "POST", "/act", &FORM, fields, Ok("noted".into())).await;
+        assert_eq!((a.status.as_u16(), a.headers["location"].to_str().unwrap()), (303, back));
+        assert_eq!(ask.command, command);
+    }
+    let fields =
+        "do=remedy-add&name=heating+pad&since=2026-01-12T18:00&until=&signal=temperature.outside&side=below&limit=1,5";
+    let (_, ask) = with_agent(&mut d, "POST", "/act", &FORM, fields, Ok("noted".into())).await;
+    let Command::RemedyAdd(w) = ask.command else { panic!("{:?}", ask.command) };
+    let hard = w.hard_when.unwrap();
+    assert_eq!(
+        (w.name.as_str(), hard.signal.as_str(), hard.below, hard.limit),
+        ("heating pad", "temperature.outside", true, 1.5)
+    );
+    for bad in [
+        "do=mark&incident=3&was=sabotage",
+        "do=mark&incident=&was=cloud",
+        "do=remedy-add&name=&since=2026-01-12T18:00",
+        "do=remedy-add&name=pad&since=",
+        "do=remedy-add&name=pad&since=2026-02-30T18:00",
+        "do=remedy-add&name=pad&since=2026-01-12T18:00&until=2026-01-11T18:00",
+        "do=remedy-add&name=pad&since=2026-01-12T18:00&signal=temperature.outside&limit=cold",
+        "do=remedy-add&name=pad&since=2026-01-12T18:00&signal=temperature.box&limit=1",
+    ] {
+        let a = d.ask(HERE, "POST", "/act", &FORM, bad).await;
+        assert_eq!(a.status, 303);
+        let cookie = a.headers["set-cookie"].to_str().unwrap().split(';').next().unwrap().to_owned();
+        assert!(d.get(HERE, "/", &[("cookie", &cookie)]).await.text.contains("It was not done"), "{bad}");
+    }
     let a = d.ask(HERE, "POST", "/act", &FORM, "do=acknowledge&alarm=x").await;
     let cookie = a.headers["set-cookie"].to_str().unwrap().split(';').next().unwrap().to_owned();
     assert!(d.get(HERE, "/", &[("cookie", &cookie)]).await.text.contains("It was not done"));

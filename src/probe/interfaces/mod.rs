@@ -6,7 +6,7 @@ pub mod poll;
 
 use super::{All, Found, Gauge, Group, Roots, Setup, links, parse};
 use crate::config::model::{Interface, Target};
-use crate::model::{Event, EventKind, Reading, Span, Stamp, Value};
+use crate::model::{Event, EventKind, Name, Reading, Span, Stamp, Value};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// What is known of the watched interfaces, shared by those who listen and those who look.
@@ -106,6 +106,24 @@ pub fn all(s: &Setup<'_>, changes: &links::Changes) -> All {
         a.sources.push(Box::new(listen::Listen::new(board, s.clock.clone())));
     }
     a
+}
+
+/// The interfaces that are in use now, for a machine without a configuration: the one that leads to the gateway, and those
+/// with hardware behind them that are up. One that is down already was not in use, and is no news.
+pub fn in_use(roots: &Roots) -> Vec<Interface> {
+    let Ok(dir) = std::fs::read_dir(roots.path("sys/class/net")) else { return vec![] };
+    let leads_out = links::gateway::Routes::new(roots).gateway().ok().map(|g| g.interface);
+    let mut names: Vec<String> = dir.flatten().filter_map(|e| e.file_name().into_string().ok()).collect();
+    names.sort();
+    names
+        .into_iter()
+        .filter(|n| {
+            let up = roots.text(format!("sys/class/net/{n}/operstate")).is_some_and(|t| t.trim() == "up");
+            let hardware = roots.path(format!("sys/class/net/{n}/device")).exists();
+            leads_out.as_ref() == Some(n) || (up && hardware)
+        })
+        .filter_map(|n| Some(Interface::new(Name::new(&format!("interface.{}", Name::part(&n))).ok()?, n)))
+        .collect()
 }
 
 /// What the look around says: the interfaces of this machine, each with its lines.

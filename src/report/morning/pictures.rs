@@ -33,6 +33,7 @@ pub fn night(rows: &NightRows, alarms: &[AlarmLine]) -> NightPicture {
             let i = &r.incident;
             let first = i.members.first();
             Letter {
+                incident: i.id,
                 at: i.opened.wall,
                 text: letter_text(n, class(i) != Class::Fault),
                 what: first.map_or_else(|| i.kind.word().to_string(), |m| said::sentence(rows, m)),

@@ -86,6 +86,8 @@ pub enum StretchKind {
 /// An incident on the picture.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Letter {
+    /// Number of the incident.
+    pub incident: i64,
     /// When it began.
     pub at: UnixMs,
     /// `A`, `B`, …; small for harmless ones, see [`letter_text`].

@@ -41,7 +41,12 @@ pub(crate) fn sample() -> NightPicture {
         letters: [(20.4, true), (21.9, true), (25.22, false)]
             .iter()
             .enumerate()
-            .map(|(i, (h, small))| Letter { at: at(*h), text: letter_text(i, *small), what: "invented".into() })
+            .map(|(i, (h, small))| Letter {
+                incident: i as i64,
+                at: at(*h),
+                text: letter_text(i, *small),
+                what: "invented".into(),
+            })
             .collect(),
         now: None,
     }
