@@ -38,6 +38,7 @@ fn by(who: &Who, through: Through) -> String {
 /// # Errors
 /// What the agent refuses, or that it did not answer.
 pub async fn ask(app: &App, command: Command, who: &Who, through: Through) -> Result<String, Problem> {
+    let marks = matches!(command, Command::Mark { .. });
     let (answer, answered) = oneshot::channel();
     let ask = Ask { command, by: by(who, through), answer };
     app.serving.commands.try_send(ask).map_err(|e| match e {
@@ -45,7 +46,12 @@ pub async fn ask(app: &App, command: Command, who: &Who, through: Through) -> Re
         TrySendError::Closed(_) => Problem::new(Kind::Failed, "the agent is stopping"),
     })?;
     match tokio::time::timeout(PATIENCE, answered).await {
-        Ok(Ok(Ok(said))) => Ok(said),
+        Ok(Ok(Ok(said))) => {
+            if marks {
+                app.pictures.forget().await;
+            }
+            Ok(said)
+        }
         Ok(Ok(Err(e))) => Err(refused(&e)),
         Ok(Err(_)) => Err(Problem::new(Kind::Failed, "the agent is stopping")),
         Err(_) => Err(Problem::new(

@@ -104,7 +104,7 @@ for (const [name, options, paper] of [looks[0], looks[3]]) {
     for (const v of await axe(page, rules)) wrong.push(`${name} ${path}: ${v}`);
     await page.screenshot({ path: `${out}/page-${name}${path.replaceAll("/", "-")}.png`, fullPage: true });
   }
-  want((await page.textContent("main")).includes("heating pad") === false, "a remedy that nobody wrote down");
+  want((await page.textContent("main")).includes("heating pad, low") === false, "a remedy that nobody wrote down");
   await page.fill("#name", "heating pad, low");
   await page.click('button:has-text("Write it down")');
   await page.waitForLoadState();

@@ -47,6 +47,11 @@ impl Pictures {
         }
         drawn.html.clone()
     }
+
+    /// Lets them be drawn anew: something was said of what they show.
+    pub async fn forget(&self) {
+        self.0.lock().await.at = None;
+    }
 }
 
 async fn draw(app: &App, live: &Live, now: UnixMs) -> Markup {

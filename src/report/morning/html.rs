@@ -77,7 +77,7 @@ fn with_commands(text: &str) -> Markup {
 /// The choice of looks: works without script, by the state of the fields alone. Not printed.
 fn looks() -> Markup {
     html! {
-        form.looks {
+        form.looks aria-label="Look" {
             fieldset {
                 legend { "Look" }
                 label { input type="radio" name="look" id="look-own" checked; " as this device" }
