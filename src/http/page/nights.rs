@@ -92,8 +92,12 @@ fn night(l: &Line, show: &Show) -> Markup {
         section {
             h2 { a href={ "/nights/" (l.night) } { "Night of " (name) } }
             p {
-                @match faults { 0 => "no fault", n => strong { (say::count(n, "fault")) } }
-                @if l.session == Span::ZERO { ", no session" } @else { ", a session of " (round(l.session)) @if l.under_way { " so far" } }
+                @match faults { 0 => "No fault", n => strong { (say::count(n, "fault")) } }
+                @match (round(l.session), l.under_way) {
+                    (Span::ZERO, true) => ", a session that has just begun",
+                    (Span::ZERO, false) => ", no session",
+                    (s, going) => { ", a session of " (s) @if going { " so far" } }
+                }
                 "."
             }
             @if !l.incidents.is_empty() {

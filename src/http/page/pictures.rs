@@ -83,11 +83,6 @@ fn night_so_far(r: &Reader, settings: Settings, watched_since: UnixMs, now: Unix
         });
     }
     p.now = Some(now);
-    // Before the agent ran for the first time nobody was looking.
-    match r.runs()?.first() {
-        Some(first) if first.started > p.from => p.gaps.insert(0, (p.from, first.started.min(now))),
-        _ => {}
-    }
     let incidents = p.letters.iter().map(|l| r.incident(l.incident)).collect::<Result<Vec<_>, _>>()?;
     let plot = temperatures(r, &settings, &p, now)?;
     Ok(html! {

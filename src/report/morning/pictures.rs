@@ -48,10 +48,18 @@ pub fn night(rows: &NightRows, alarms: &[AlarmLine]) -> NightPicture {
         dark_below: rows.settings.dark_below,
         dark: intervals::clip(&rows.night.dark, (from, to)),
         lanes,
-        gaps: intervals::clip(&rows.gaps.iter().map(|g| (g.from, g.to)).collect::<Vec<_>>(), (from, to)),
+        gaps: not_looking(rows, (from, to)),
         letters,
         now: rows.running().then(|| rows.until()),
     }
+}
+
+/// Where nobody looked: the gaps, and the time before the very first run, which is not the same as well.
+fn not_looking(rows: &NightRows, window: Interval) -> Vec<Interval> {
+    let begun = rows.runs.iter().map(|r| r.started).min();
+    let before = begun.filter(|b| *b > window.0).map(|b| (window.0, b.min(window.1)));
+    let gaps: Vec<Interval> = rows.gaps.iter().map(|g| (g.from, g.to)).chain(before).collect();
+    intervals::clip(&intervals::tidy(&gaps), window)
 }
 
 /// The hours worth drawing: sunset to sunrise with half an hour on either side, widened to hold sessions and incidents.
@@ -94,12 +102,6 @@ fn lane(rows: &NightRows, alarms: &[AlarmLine], thing: &Name, window: Interval, 
     let mut out = Lane::well(rows.settings.title(thing));
     let shown_end = rows.until();
     let mut put = |from: UnixMs, to: UnixMs, kind| out.stretches.push(Stretch { from, to, kind });
-    // Before the very first run nobody looked: that is not the same as well.
-    if let Some(begun) = rows.runs.iter().map(|r| r.started).min()
-        && begun > window.0
-    {
-        put(window.0, begun.min(window.1), StretchKind::Unknown);
-    }
     let mut lost = vec![];
     for i in rows.incidents.iter().map(|r| &r.incident) {
         for m in i.members.iter().filter(|m| m.thing == *thing) {
