@@ -3,6 +3,7 @@
 use super::acting::Acting;
 use super::chores::Chores;
 use super::darkness::Darkness;
+use super::derived::Derived;
 use super::notify::ServiceManager;
 use super::pending::Pending;
 use super::present::Present;
@@ -42,6 +43,7 @@ pub struct Agent {
     pub(super) writer: Writer,
     pub(super) present: Present,
     pub(super) pending: Pending,
+    pub(super) derived: Derived,
     pub(super) acting: Acting,
     pub(super) posts: Posts,
     pub(super) sampler: Sampler,
@@ -130,7 +132,8 @@ impl Agent {
         if let Some(dark) = self.darkness.refresh(at.wall) {
             self.engine.set_dark(dark);
         }
-        let batch = self.pending.batch(at);
+        let mut batch = self.pending.batch(at);
+        self.derived.add(&mut batch);
         let outcome = self.engine.step(&batch, &self.signals);
         self.present.take(&batch);
         self.hand_over(batch, outcome).await;
@@ -262,6 +265,7 @@ impl Agent {
         self.present.field = new.field.clone();
         self.sampler =
             sampler::start(&new, Roots::default(), self.signals.clone(), self.clock.clone(), self.tx.clone());
+        self.derived = Derived::new(&new, &self.signals);
         self.configs.send_replace(new.clone());
         self.chores = Chores::new(new.clone(), self.store.clone(), at.wall);
         self.config = new;

@@ -13,6 +13,7 @@ mod remedies;
 mod start;
 mod told;
 
+pub mod derived;
 pub mod notify;
 pub mod sampler;
 

@@ -5,6 +5,7 @@ use super::acting::Acting;
 use super::chores::Chores;
 use super::cycle::Agent;
 use super::darkness::Darkness;
+use super::derived::Derived;
 use super::notify::ServiceManager;
 use super::pending::Pending;
 use super::present::Present;
@@ -110,6 +111,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
     let acting = Acting::new(config.actions.clone(), darkness.zone().clone(), outlet);
     let present = Present::new(config.field.clone(), started);
     let chores = Chores::new(config.clone(), path.clone(), started.wall);
+    let derived = Derived::new(&config, &signals);
     let mut agent = Agent {
         config,
         config_file,
@@ -121,6 +123,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
         writer,
         present,
         pending: Pending::default(),
+        derived,
         acting,
         posts,
         sampler,

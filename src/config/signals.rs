@@ -24,6 +24,13 @@ const MACHINE: &[(&str, Unit)] = &[
     ("clock.synchronised", Unit::Truth),
     ("clock.offset", Unit::Seconds),
     ("clock.step", Unit::Seconds),
+    ("clock.error-bound", Unit::Seconds),
+    ("power.mains", Unit::Truth),
+    ("power.undervoltage", Unit::Truth),
+    ("power.charge", Unit::Percent),
+    ("graphics.hardware", Unit::Truth),
+    ("graphics.software-programs", Unit::Count),
+    ("graphics.software-cpu", Unit::Percent),
     ("machine.uptime", Unit::Seconds),
 ];
 
@@ -36,6 +43,8 @@ const PROGRAM: &[(&str, Unit)] = &[
     ("restarts", Unit::Count),
     ("waiting", Unit::Truth),
     ("alive-age", Unit::Seconds),
+    ("software-drawing", Unit::Truth),
+    ("drawing-cpu", Unit::Percent),
 ];
 
 const LINK: &[(&str, Unit)] =
@@ -46,7 +55,14 @@ const INTERFACE: &[(&str, Unit)] = &[
     ("sent", Unit::BytesPerSecond),
     ("errors", Unit::PerSecond),
     ("drops", Unit::PerSecond),
+    ("speed", Unit::MegabitsPerSecond),
     ("signal", Unit::Dbm),
+    ("rate-sent", Unit::MegabitsPerSecond),
+    ("rate-received", Unit::MegabitsPerSecond),
+    ("retries", Unit::PerSecond),
+    ("failed", Unit::PerSecond),
+    ("beacon-losses", Unit::Count),
+    ("power-saving", Unit::Truth),
 ];
 
 const DISK: &[(&str, Unit)] = &[
@@ -54,6 +70,12 @@ const DISK: &[(&str, Unit)] = &[
     ("free-share", Unit::Percent),
     ("inodes-free-share", Unit::Percent),
     ("writable", Unit::Truth),
+    ("written", Unit::BytesPerSecond),
+    ("write-delay", Unit::Milliseconds),
+    ("busy", Unit::Percent),
+    ("file-system-errors", Unit::Count),
+    ("device-errors", Unit::Count),
+    ("life-used", Unit::Percent),
 ];
 
 const FRAMES: &[(&str, Unit)] = &[("since-light", Unit::Seconds), ("count", Unit::Count), ("sensor-off", Unit::Kelvin)];
@@ -96,9 +118,20 @@ pub fn known(c: &Config) -> BTreeMap<Name, Unit> {
         put("temperature.lift", Unit::Kelvin);
     }
     // Dew point needs temperature and humidity of the same air.
-    if ["box", "outside"].iter().any(|p| has("temperature", p) && has("humidity", p)) {
+    let air = |p: &str| has("temperature", p) && has("humidity", p);
+    if air("box") || air("outside") {
         put("dew.point", Unit::Celsius);
         put("dew.margin", Unit::Kelvin);
+    }
+    if air("box") && air("outside") {
+        put("dew.point-box", Unit::Celsius);
+    }
+    for place in ["box", "outside"] {
+        let mut all = c.sensors.iter().filter(|s| s.kind == SensorKind::Temperature && s.place == place);
+        let own = all.clone().find(|s| s.name.own() == place);
+        if let Some(s) = own.or_else(|| all.next()) {
+            put(s.name.quantity("rate").as_str(), Unit::KelvinPerHour);
+        }
     }
     all
 }

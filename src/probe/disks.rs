@@ -176,7 +176,8 @@ pub fn mounts(text: &[u8]) -> Vec<(PathBuf, String)> {
     all
 }
 
-fn unescaped(b: &[u8]) -> String {
+/// Text of the mount tables without its octal escapes.
+pub(super) fn unescaped(b: &[u8]) -> String {
     let mut out = vec![];
     let mut i = 0;
     while i < b.len() {
@@ -206,6 +207,8 @@ pub fn found(roots: &Roots) -> Vec<Found> {
         let lines = vec![format!("[disk.{own}]"), format!("path = {}", toml::Value::from(shown.as_str()))];
         // Not measured here: asking a dead share would hang the look around.
         let note = if own == "root" { format!("{kind}, watched without configuration") } else { kind };
+        let health = super::storage::note(roots, &path);
+        let note = if health.is_empty() { note } else { format!("{note}; {health}") };
         all.push(Found::with_lines(Group::Disks, shown, lines, note));
     }
     all

@@ -57,3 +57,34 @@ pub fn exit_status(pidfd: impl AsFd) -> io::Result<Option<i32>> {
         Err(e) => Err(io::Error::new(io::ErrorKind::Unsupported, e)),
     }
 }
+
+/// What the kernel holds of its wall clock.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WallClock {
+    /// Somebody sets it by a source of time, and has done so lately.
+    pub synchronised: bool,
+    /// Correction that is still being worked in, s.
+    pub offset: f64,
+    /// The clock is right to within this, s, as far as the source says.
+    pub error_bound: f64,
+}
+
+/// Asks the kernel for the state of the wall clock, without changing anything (adjtimex(2) with no mode).
+///
+/// # Errors
+/// A filter of system calls is in force that leaves it out.
+pub fn wall_clock() -> io::Result<WallClock> {
+    // SAFETY: `timex` is plain numbers and a reserved array, for which all zeros is a valid value.
+    let mut t: libc::timex = unsafe { std::mem::zeroed() };
+    // SAFETY: the pointer is to a whole `timex` of our own; with `modes` zero the kernel only fills it in.
+    let state = unsafe { libc::adjtimex(&raw mut t) };
+    if state < 0 {
+        return Err(io::Error::last_os_error());
+    }
+    let unit = if t.status & libc::STA_NANO != 0 { 1e-9 } else { 1e-6 };
+    Ok(WallClock {
+        synchronised: state != libc::TIME_ERROR && t.status & libc::STA_UNSYNC == 0,
+        offset: t.offset as f64 * unit,
+        error_bound: t.maxerror as f64 * 1e-6,
+    })
+}

@@ -23,6 +23,8 @@ pub mod boot;
 #[cfg(target_os = "linux")]
 pub mod chain;
 #[cfg(target_os = "linux")]
+pub mod clock_state;
+#[cfg(target_os = "linux")]
 pub mod components;
 pub mod devices;
 pub mod disks;
@@ -31,6 +33,7 @@ pub mod elsewhere;
 pub mod files;
 pub mod found;
 pub mod frames;
+pub mod graphics;
 pub mod kept;
 #[cfg(target_os = "linux")]
 pub mod kernel;
@@ -42,6 +45,7 @@ pub mod poke;
 pub mod reach;
 pub mod roots;
 pub mod sensors;
+pub mod storage;
 pub mod take;
 
 #[cfg(target_os = "linux")]
@@ -50,10 +54,14 @@ pub mod links;
 #[cfg(target_os = "linux")]
 pub mod memory;
 #[cfg(target_os = "linux")]
+pub mod power;
+#[cfg(target_os = "linux")]
 pub mod pressure;
 #[cfg(target_os = "linux")]
 pub mod processor;
 pub mod programs;
+#[cfg(target_os = "linux")]
+pub mod wifi;
 
 #[cfg(test)]
 pub mod testing;
@@ -162,7 +170,11 @@ pub fn all(s: &Setup<'_>) -> All {
         a.probes.extend(pressure::probes(s));
         a.probes.extend(memory::probes(s));
         a.extend(interfaces::all(s, &changes));
+        a.extend(wifi::all(s));
         a.probes.extend(components::probes(s));
+        a.probes.extend(clock_state::probes(s));
+        a.probes.extend(power::probes(s));
+        a.probes.extend(storage::probes(s));
     }
     #[cfg(not(target_os = "linux"))]
     a.probes.extend(elsewhere::probes(s));
@@ -185,7 +197,12 @@ const FINDERS: &[Finder] = &[
     devices::look::found,
     frames::look::found,
     machine::found,
+    graphics::found,
     disks::found,
+    #[cfg(target_os = "linux")]
+    clock_state::found,
+    #[cfg(target_os = "linux")]
+    power::found,
     #[cfg(target_os = "linux")]
     processor::found,
     #[cfg(target_os = "linux")]

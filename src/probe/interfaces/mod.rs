@@ -1,8 +1,9 @@
 //! Network interfaces: up or down and addresses at once by the kernel's route events ([`listen`]), counters by reading, and a
-//! look at the state every few seconds as a cross-check ([`poll`]).
+//! look at the state every few seconds as a cross-check ([`poll`]); speed and duplex of wired ones ([`wired`]).
 
 pub mod listen;
 pub mod poll;
+pub mod wired;
 
 use super::{All, Found, Gauge, Group, Roots, Setup, links, parse};
 use crate::config::model::{Interface, Target};
@@ -101,6 +102,7 @@ pub fn all(s: &Setup<'_>, changes: &links::Changes) -> All {
     let gateway = s.config.links.iter().any(|l| l.to == Target::Gateway);
     if !s.config.interfaces.is_empty() {
         a.probes.push(Box::new(poll::Counters::new(s, board.clone())));
+        a.probes.push(Box::new(wired::Wired::new(s)));
     }
     if s.roots.is_system() && (gateway || !s.config.interfaces.is_empty()) {
         a.sources.push(Box::new(listen::Listen::new(board, s.clock.clone())));
@@ -146,7 +148,9 @@ pub fn found(roots: &Roots) -> Vec<Found> {
             if own != n {
                 lines.push(format!("device = {}", toml::Value::from(n.as_str())));
             }
-            Found::with_lines(Group::Links, format!("{kind} {n}"), lines, format!("now {state}{speed}"))
+            let radio = if wireless { super::wifi::look::note(roots, &n) } else { String::new() };
+            let radio = if radio.is_empty() { radio } else { format!("; {radio}") };
+            Found::with_lines(Group::Links, format!("{kind} {n}"), lines, format!("now {state}{speed}{radio}"))
         })
         .collect()
 }

@@ -32,13 +32,22 @@ use tokio::sync::mpsc::UnboundedReceiver;
 /// Everything that watches the configured programs; nothing, if none is.
 pub fn all(s: &Setup<'_>) -> All {
     if s.config.programs.is_empty() {
-        return All::default();
+        return others(s);
     }
     let (mut a, roll, ends) = parts(s);
     #[cfg(target_os = "linux")]
     a.sources.push(Box::new(exits::Exits::new(s.roots.clone(), roll, s.clock.clone(), ends)));
     #[cfg(not(target_os = "linux"))]
     a.probes.push(Box::new(elsewhere::Processes::new(s, roll, ends)));
+    a
+}
+
+/// Without watched programs: those that draw in software are told of all the same.
+#[allow(unused_mut, unused_variables)]
+fn others(s: &Setup<'_>) -> All {
+    let mut a = All::default();
+    #[cfg(target_os = "linux")]
+    a.probes.push(Box::new(super::graphics::watch::Watch::new(s, None)));
     a
 }
 
@@ -56,6 +65,7 @@ fn parts(s: &Setup<'_>) -> (All, Arc<roll::Roll>, UnboundedReceiver<roll::Attach
     {
         a.probes.push(Box::new(search::Search::new(s.roots.clone(), roll.clone())));
         a.probes.push(Box::new(figures::Figures::new(s, roll.clone())));
+        a.probes.push(Box::new(super::graphics::watch::Watch::new(s, Some(roll.clone()))));
         if s.roots.is_system() {
             a.sources.push(Box::new(starts::Starts::new(roll.clone())));
         }

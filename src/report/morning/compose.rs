@@ -3,7 +3,7 @@
 use super::cost::Account;
 use super::model::{Class, IncidentPart, MorningReport, NightState, SessionLine, Totals};
 use super::rows::NightRows;
-use super::{happened, opening, pictures, today, watched};
+use super::{drawing, happened, opening, pictures, today, watched};
 use crate::model::Span;
 use crate::night::intervals;
 
@@ -61,6 +61,7 @@ pub fn compose(rows: &NightRows) -> MorningReport {
         watched: watched::watched(rows, &alarms),
         signals: watched::signals(rows),
         changes: watched::changes(rows),
+        drawing: drawing::drawing(rows),
         incidents,
         gaps,
         alarms,

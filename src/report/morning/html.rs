@@ -205,6 +205,12 @@ fn watched(r: &MorningReport) -> Markup {
                 table { tbody { @for w in &r.watched { tr { td { (w.title) } td { (w.words) } } } } }
             }
         }
+        @if !r.drawing.is_empty() {
+            section {
+                h2 { "Drawing without graphics hardware" }
+                @for s in &r.drawing { p { (s) } }
+            }
+        }
         @if !r.gaps.is_empty() {
             section {
                 h2 { "Not watched" }

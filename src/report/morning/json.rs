@@ -46,6 +46,7 @@ pub fn to_json(r: &MorningReport) -> Value {
         })).collect::<Vec<_>>(),
         "alarms": r.alarms.iter().map(alarm).collect::<Vec<_>>(),
         "changes": r.changes.iter().map(|c| json!({"at": rfc3339(c.at), "words": c.words})).collect::<Vec<_>>(),
+        "drawing": r.drawing,
         "cautions": r.cautions,
     })
 }

@@ -7,6 +7,7 @@
 pub mod before;
 pub mod compose;
 pub mod cost;
+pub mod drawing;
 pub mod gather;
 pub mod happened;
 pub mod html;

@@ -49,6 +49,8 @@ pub struct MorningReport {
     pub alarms: Vec<AlarmLine>,
     /// Changes of software, ports, drivers or settings shortly before.
     pub changes: Vec<ChangeLine>,
+    /// What drew without graphics hardware, what it cost, and what to do; empty where nobody looked.
+    pub drawing: Vec<String>,
     /// Cautions that belong to the advice above.
     pub cautions: Vec<&'static str>,
 }

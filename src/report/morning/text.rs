@@ -383,6 +383,10 @@ fn watched(p: &mut Paper, r: &MorningReport) {
         let rows: Vec<[String; 2]> = r.watched.iter().map(|w| [w.title.clone(), w.words.clone()]).collect();
         p.columns(0, [28, 80], &rows);
     }
+    if !r.drawing.is_empty() {
+        p.heading("Drawing without graphics hardware");
+        r.drawing.iter().for_each(|s| p.para(s));
+    }
     if !r.gaps.is_empty() {
         p.heading("Not watched");
         for g in &r.gaps {

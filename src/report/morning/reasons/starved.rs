@@ -4,6 +4,11 @@ use super::{Look, Reason, Scene, Weight, new};
 use crate::model::FaultKind;
 use crate::report::say;
 
+/// The advice on drawing in software, as it stands at [`crate::probe::graphics::ADVICE`], for the one program meant here.
+const DRAW_LESS: &str = "let it draw less or close its display: cap a sky display at 12 to 15 frames a second, leave out stars fainter \
+than magnitude 5, satellites and atmosphere effects, show a still picture in place of a moving three-dimensional view \
+(common practice, no source)";
+
 /// Pressure stall, in per cent of time in which something waited for the processor, from which programs miss deadlines.
 const STALL: f64 = 25.0;
 
@@ -37,7 +42,7 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
         reason: "the processor was starved".into(),
         evidence: String::new(),
         how: if drawing.is_some() {
-            "close its display or let it draw less (smaller window, slower refresh, no remote desktop left open)"
+            DRAW_LESS
         } else {
             "close what is not needed at night, move updates and copies to the day, or slow the heaviest program down"
         }
