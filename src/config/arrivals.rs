@@ -6,7 +6,7 @@ use super::refer::{References, Want};
 use super::rules::amount;
 use super::section::Section;
 use super::things::{leaning, titled};
-use crate::model::{Name, Span, Unit};
+use crate::model::{Name, Priority, Span, Unit};
 
 pub(super) fn frames(s: &Section<'_>, refer: &mut References) -> Option<Frames> {
     let watch = s.flag("watch") != Some(false);
@@ -39,6 +39,19 @@ pub(super) fn frames(s: &Section<'_>, refer: &mut References) -> Option<Frames> 
     f.leans_on = leaning(s, &name, refer);
     refer.thing(name, s.at.clone());
     watch.then_some(f)
+}
+
+/// The rule that judges the camera sensor against its set point. It stands once frames are watched, and can be changed under
+/// its name like any other.
+pub(super) fn sensor_rule(f: &Frames) -> Rule {
+    let name = Name::from_parts("rule", "sensor-off-set-point");
+    let limit = f.sensor_off_by;
+    let mut r = Rule::new(name, vec![f.name.quantity("sensor-off")], Test::Outside(-limit, limit));
+    r.title = "camera sensor off its set point".into();
+    r.priority = Priority::Low;
+    // So near to the limit that a sensor which is held there does not come and go.
+    r.deadband = limit / 4.0;
+    r
 }
 
 pub(super) fn log(s: &Section<'_>, name: &Name, refer: &mut References) -> TextLog {

@@ -82,6 +82,9 @@ pub(super) fn parse_noting(text: &str, file: Option<&Path>) -> (Result<Config, V
     whole(&root, &mut config);
     things::read(&root, &mut config, &mut refer);
     sensors::read(&root, &mut config, &mut refer);
+    if let Some(f) = &config.frames {
+        config.rules.push(super::arrivals::sensor_rule(f));
+    }
     rules::read(&root, &mut config, &mut refer);
     root.finish();
     refer.check(&source.errors, &config, sound);

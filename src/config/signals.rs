@@ -78,7 +78,12 @@ const DISK: &[(&str, Unit)] = &[
     ("life-used", Unit::Percent),
 ];
 
-const FRAMES: &[(&str, Unit)] = &[("since-light", Unit::Seconds), ("count", Unit::Count), ("sensor-off", Unit::Kelvin)];
+const FRAMES: &[(&str, Unit)] = &[
+    ("since-light", Unit::Seconds),
+    ("count", Unit::Count),
+    ("sensor-off", Unit::Kelvin),
+    ("write-rate", Unit::BytesPerSecond),
+];
 
 /// Every signal that `c` brings about, by name, with its unit.
 pub fn known(c: &Config) -> BTreeMap<Name, Unit> {

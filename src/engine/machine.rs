@@ -21,6 +21,16 @@ impl Engine {
         }
     }
 
+    /// The machine's own supply failed or sagged: what fails together with it, failed by power.
+    pub(super) fn supply_changed(&mut self, e: &Event) {
+        if matches!(
+            (text_of(e, "what"), text_of(e, "new")),
+            (Some("supply"), Some("battery")) | (Some("supply voltage"), _)
+        ) {
+            self.st.incidents.power_line(e.at.boot);
+        }
+    }
+
     /// Programs were killed for memory: raised at once, over by itself after the off-delay.
     pub(super) fn memory_kill(&mut self, s: usize, at: Stamp, by: f64) {
         self.complain(at);

@@ -45,6 +45,7 @@ impl Engine {
                 }
             }
             (E::KernelLine, _) => self.kernel_line(e),
+            (E::Changed, _) => self.supply_changed(e),
             (E::MemoryKill, _) => {
                 let by = number_of(e, "count").unwrap_or(1.0);
                 let rule = self.rule_of(Builtin::MemoryShort);

@@ -8,9 +8,9 @@ use super::{Found, Gauge, Group, Lane, Probe, Roots, Setup, Take, literal, parse
 use crate::model::{Event, EventKind, Name, SignalDef, SignalId, Signals, Span, Unit, Why, WhyCode};
 use std::collections::BTreeMap;
 
-const EVERY: Span = Span::secs(5);
+const EVERY: Span = Span::secs(10);
 /// Supplies that come and go are looked for after so many runs.
-const RESCAN_EVERY: u32 = 12;
+const RESCAN_EVERY: u32 = 6;
 const SUPPLIES: &str = "sys/class/power_supply";
 
 /// A battery's gauges.

@@ -281,7 +281,9 @@ impl One {
             {
                 let text = format!("{}: the {} has counted {} more errors", self.disk.title, e.of, n - was);
                 let event = Event::new(at, thing.clone(), EventKind::Changed, text).within(EVERY);
-                out.event(event.with("what", format!("errors of the {}", e.of)).with("old", was).with("new", n));
+                out.event(
+                    event.with("what", format!("{thing} errors of the {}", e.of)).with("old", was).with("new", n),
+                );
             }
             out.either(&e.gauge, n.map(|n| n as f64));
         }
@@ -298,8 +300,9 @@ impl One {
                 true => format!("{} has become read-only: nothing can be stored on it", self.disk.title),
                 false => format!("{} can be written again", self.disk.title),
             };
+            let what = format!("{thing} mode");
             let event = Event::new(at, thing, EventKind::Changed, text).within(EVERY);
-            out.event(event.with("what", "disk").with("old", word(!m.read_only)).with("new", word(m.read_only)));
+            out.event(event.with("what", what).with("old", word(!m.read_only)).with("new", word(m.read_only)));
         }
     }
 }

@@ -126,3 +126,32 @@ fn enhancement() {
         close("e", dew::saturation_moist_air(t, p).unwrap(), num(&e.expected()["e_moist_hPa"][i]), 1e-9, 0.0);
     }
 }
+
+/// The same rows, as the agent works them out of two sensors: rounded to its 0.1 K.
+#[test]
+fn what_the_agent_says_of_two_sensors() {
+    use tilldawn::agent::derived::Derived;
+    use tilldawn::model::{Batch, BootMs, Name, Reading, SignalDef, Signals, Stamp, Unit, UnixMs};
+    let text = "[temperature.outside]\nfile = \"/t\"\n[humidity.outside]\nfile = \"/h\"\n";
+    let config = tilldawn::config::parse(text, None).unwrap();
+    let name = |n: &str| Name::new(n).unwrap();
+    for row in entry("dew", "i4-dew-point").expected().as_array().unwrap() {
+        let signals = Signals::new();
+        let mut derived = Derived::new(&config, &signals);
+        let id = |n: &str, unit| signals.register(SignalDef::new(name(n), unit, 0.01, "x"));
+        let (t, rh) = (id("temperature.outside", Unit::Celsius), id("humidity.outside", Unit::Percent));
+        let at = Stamp::new(UnixMs(1_768_000_000_000), BootMs(1000));
+        let readings = vec![Reading::known(t, at, num(&row["t_C"])), Reading::known(rh, at, num(&row["rh_percent"]))];
+        let mut batch = Batch { at, readings, events: vec![] };
+        derived.add(&mut batch);
+        let of = |n: &str| {
+            let id = signals.id(&name(n)).unwrap();
+            batch.readings.iter().find(|r| r.signal == id).and_then(|r| r.value.known()).unwrap()
+        };
+        let what = format!("{} °C {} %", row["t_C"], row["rh_percent"]);
+        close(&what, of("dew.point"), num(&row["dew_point_C"]), 0.0, 0.05 + 1e-9);
+        // Below 0 °C frost comes before dew.
+        let wet = row["frost_point_C"].as_f64().filter(|_| num(&row["t_C"]) < 0.0).unwrap_or(num(&row["dew_point_C"]));
+        close(&what, of("dew.margin"), num(&row["t_C"]) - wet, 0.0, 0.05 + 1e-9);
+    }
+}

@@ -249,6 +249,8 @@ fn rules_know_every_signal_that_the_probes_bring() {
     let config = tilldawn::config::parse(&text, None).unwrap();
     let known = tilldawn::config::signals::known(&config);
     let agent = Setting::new(&text).start();
+    // The page answers a moment before all probes are made.
+    agent.wait_json("a first cycle", "/api/v1/summary", BOUND, |v| (v["cycle"].as_i64()? > 0).then_some(()));
     let there = agent.wait_json("signals", "/api/v1/signals", BOUND, |v| {
         let all: Vec<(String, String)> = v["signals"]
             .as_array()?
@@ -260,7 +262,11 @@ fn rules_know_every_signal_that_the_probes_bring() {
     for (name, unit) in &there {
         // One for each core, each component and each reason of the kernel: their names differ from machine to machine.
         let varies = name.starts_with("load.cpu-core-")
+            || name.starts_with("battery.")
+            // Whatever else on this machine draws in software.
+            || (name.starts_with("program.") && !name.starts_with("program.mount."))
             || (name.starts_with("temperature.")
+                && !name.ends_with(".rate")
                 && !["temperature.box", "temperature.outside", "temperature.lift"].contains(&name.as_str()));
         let listed = known.iter().find(|(n, _)| n.as_str() == name);
         assert!(
@@ -268,10 +274,14 @@ fn rules_know_every_signal_that_the_probes_bring() {
             "`{name}` in {unit} is measured, but src/config/signals.rs has {listed:?}: no rule could use it"
         );
     }
-    // Derived ones come with their first value, the signal of an interface only with Wi-Fi, the clock where it may be asked.
-    let later =
-        ["clock.offset", "clock.synchronised", "dew.margin", "dew.point", "interface.lo.signal", "temperature.lift"];
-    for name in known.keys().map(|n| n.as_str()).filter(|n| !later.contains(n)) {
+    // What a machine tells only if it has it: radio and wired speed, supplies, counters of errors and wear of a disk.
+    let later = |n: &str| {
+        n.starts_with("power.")
+            || (n.starts_with("interface.lo.")
+                && ![".received", ".sent", ".errors", ".drops"].iter().any(|q| n.ends_with(q)))
+            || ["file-system-errors", "device-errors", "life-used"].iter().any(|q| n.ends_with(q))
+    };
+    for name in known.keys().map(|n| n.as_str()).filter(|n| !later(n)) {
         assert!(there.iter().any(|(t, _)| t == name), "a rule could judge `{name}`, which nothing measures");
     }
 }

@@ -8,15 +8,18 @@ mod cascade;
 mod cli;
 mod clock_step;
 mod drops;
+mod fixtures;
 mod frames;
 mod full_disk;
 mod fuzz;
+mod graphics;
 mod hangs;
 #[allow(dead_code)]
 mod harness;
 mod links;
 mod look;
 mod morning;
+mod mqtt;
 #[allow(dead_code)]
 mod orchard;
 mod page;
@@ -27,4 +30,5 @@ mod real_load;
 mod service;
 mod torture;
 mod units;
+mod usb;
 mod users;

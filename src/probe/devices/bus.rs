@@ -16,6 +16,8 @@ pub struct OnBus {
     pub serial: Option<String>,
     /// Bus and ports that lead to it: `1-1.4`.
     pub port: String,
+    /// Number that it was given when it was last recognised; another one after each contact break.
+    pub number: Option<u32>,
     /// Bus speed, Mbit/s.
     pub speed: Option<f64>,
     /// What it calls itself.
@@ -81,6 +83,7 @@ impl Bus {
             product: hex("idProduct")?,
             serial: text("serial"),
             port: name.to_string(),
+            number: text("devnum").and_then(|t| t.parse().ok()),
             speed: text("speed").and_then(|t| t.parse().ok()).filter(|s: &f64| (0.1..=1e6).contains(s)),
             title: [text("manufacturer"), text("product")].into_iter().flatten().collect::<Vec<_>>().join(" "),
             nodes,
@@ -102,6 +105,7 @@ impl Bus {
                 vendor: d.vendor_id(),
                 product: d.product_id(),
                 serial: d.serial_number().map(str::to_string),
+                number: Some(u32::from(d.device_address())),
                 port: d.port_chain().iter().map(u8::to_string).collect::<Vec<_>>().join("."),
                 speed: d.speed().map(|s| match s {
                     nusb::Speed::Low => 1.5,

@@ -26,6 +26,7 @@ struct Watched {
 
 #[derive(Clone)]
 struct Seen {
+    number: Option<u32>,
     speed: Option<f64>,
     nodes: Vec<String>,
     port: String,
@@ -89,7 +90,18 @@ impl Devices {
                 out.event(event(EventKind::DeviceLeft, format!("{} left the bus", d.title)).with("port", was.port));
             }
             (was, Some(now)) => {
-                if w.away.is_some() || was.is_none() {
+                let renumbered =
+                    was.as_ref().is_some_and(|w| w.number != now.number && w.number.is_some() && now.number.is_some());
+                let unseen = renumbered && w.away.is_none();
+                if unseen {
+                    // It left and came back between two looks: told as a whole, a moment before its coming back.
+                    let broke = Stamp::new(at.wall - Span(1), at.boot - Span(1));
+                    let away = Span((within.0 / 2).max(1));
+                    let text = format!("{} lost contact for less than {}", d.title, within.max(Span::secs(1)));
+                    let e = Event::new(broke, d.name.clone(), EventKind::ContactBreak, text).within(within);
+                    out.event(e.with("away_ms", away.0).with("port", now.port.clone()));
+                }
+                if w.away.is_some() || was.is_none() || unseen {
                     let mut e =
                         event(EventKind::DeviceArrived, format!("{} is there", d.title)).with("port", now.port.clone());
                     if let Some(left) = w.away {
@@ -175,10 +187,10 @@ impl Probe for Devices {
 
 impl Seen {
     fn of(b: &OnBus) -> Seen {
-        Seen { speed: b.speed, nodes: b.nodes.clone(), port: b.port.clone() }
+        Seen { number: b.number, speed: b.speed, nodes: b.nodes.clone(), port: b.port.clone() }
     }
     fn plain() -> Seen {
-        Seen { speed: None, nodes: vec![], port: String::new() }
+        Seen { number: None, speed: None, nodes: vec![], port: String::new() }
     }
 }
 

@@ -75,6 +75,26 @@ fn leaving_and_coming_back_with_speed_and_node() {
 }
 
 #[test]
+fn a_break_between_two_looks_is_known_by_the_new_number() {
+    let b = bench();
+    plug(&b, "1-1.4", "5000\n", "ttyUSB0");
+    b.write("sys/bus/usb/devices/1-1.4/devnum", "7\n");
+    let mut p = b.probes(all).probes;
+    b.run(&mut p);
+    b.run(&mut p);
+    assert!(b.events().is_empty());
+    b.write("sys/bus/usb/devices/1-1.4/devnum", "8\n");
+    b.write("sys/bus/usb/devices/1-1.4/speed", "480\n");
+    b.run(&mut p);
+    assert_eq!(kinds(&b), ["contact_break", "device_arrived"]);
+    let e = b.events();
+    assert!(e[0].at.boot < e[1].at.boot && e[0].text.ends_with("lost contact for less than 1 s"), "{}", e[0].text);
+    assert_eq!((e[0].detail["away_ms"].as_i64(), e[1].detail["speed_mbit"].as_f64()), (Some(500), Some(480.0)));
+    b.run(&mut p);
+    assert!(b.events().is_empty(), "told once");
+}
+
+#[test]
 fn another_serial_number_is_another_device_and_no_bus_is_not_absence() {
     let b = bench();
     plug(&b, "2-1", "5000\n", "ttyUSB0");

@@ -23,6 +23,9 @@ const SCAN_EVERY: Span = Span::secs(60);
 struct Waiting {
     path: PathBuf,
     size: u64,
+    /// When it was first seen, and in how many looks it has been growing.
+    first: Stamp,
+    grown: u32,
     /// Since when it has had this size.
     since: Stamp,
     problem: Option<Problem>,
@@ -41,6 +44,7 @@ struct FramesProbe {
     since_light: Gauge,
     count: Gauge,
     sensor_off: Gauge,
+    write_rate: Gauge,
     light: u64,
     last_light: Option<Stamp>,
 }
@@ -59,6 +63,16 @@ pub fn probes(s: &Setup<'_>) -> Vec<Box<dyn Probe>> {
         since_light: g("since-light", Unit::Seconds, 1.0, "time since the last light frame"),
         count: g("count", Unit::Count, 1.0, "light frames since the agent started"),
         sensor_off: g("sensor-off", Unit::Kelvin, 0.1, "camera sensor minus its set point"),
+        write_rate: Gauge::new(
+            &s.signals,
+            SignalDef::new(
+                f.name.quantity("write-rate"),
+                Unit::BytesPerSecond,
+                1024.0,
+                "speed at which the last frame was written",
+            )
+            .within(0.0, 1e12),
+        ),
         tree: Tree::new(folder.clone(), f.endings.clone()),
         watched: Watched::new(folder.clone()),
         folder,
@@ -89,7 +103,7 @@ impl FramesProbe {
         }
         for path in paths {
             if self.tree.is_new(&path) && !self.waiting.iter().any(|w| w.path == path) {
-                self.waiting.push(Waiting { path, size: 0, since: at, problem: None });
+                self.waiting.push(Waiting { path, size: 0, first: at, grown: 0, since: at, problem: None });
             }
         }
         Ok(())
@@ -106,6 +120,7 @@ impl FramesProbe {
             let size = meta.len();
             if size != w.size {
                 (w.size, w.since) = (size, at);
+                w.grown += 1;
             }
             let settled = at.boot - w.since.boot;
             let written = meta
@@ -117,12 +132,14 @@ impl FramesProbe {
                 Ok(header) => {
                     self.tree.known(&w.path);
                     self.arrived(&w.path, size, written, header, at, out);
+                    self.rate(&w, out);
                 }
                 Err(Problem::Unfinished) if settled < self.period => still.push(w),
                 Err(Problem::Unfinished) => {
                     // No header to tell its length: whole once it has stopped growing.
                     self.tree.known(&w.path);
                     self.arrived(&w.path, size, written, None, at, out);
+                    self.rate(&w, out);
                 }
                 Err(problem) if settled < GIVEN_UP => {
                     w.problem = Some(problem);
@@ -141,6 +158,17 @@ impl FramesProbe {
             }
         }
         self.waiting = still;
+    }
+
+    /// How fast the frame was written: known of those that were seen growing, which slow storage makes the rule.
+    fn rate(&self, w: &Waiting, out: &mut Take<'_>) {
+        let took = (w.since.boot - w.first.boot).as_secs_f64();
+        if w.grown >= 2 && took > 0.0 {
+            out.known(&self.write_rate, w.size as f64 / took);
+        } else {
+            let text = "the last frame was written faster than it can be followed";
+            out.unavailable(&self.write_rate, Why::new(WhyCode::Absent, text));
+        }
     }
 
     /// The header of a whole FITS file; none for a file of another kind, which must settle first.

@@ -110,6 +110,26 @@ fn unfinished_truncated_empty_and_foreign_files_are_told_apart() {
 }
 
 #[test]
+fn a_frame_that_is_seen_growing_tells_how_fast_it_is_written() {
+    let b = bench();
+    let mut p = b.probes(probes);
+    b.run(&mut p);
+    let whole = fits_file(LIGHT, 60 * 40 * 2);
+    b.write_bytes("frames/at-once.fits", &whole);
+    b.clock.advance(61_000);
+    b.run(&mut p);
+    assert_eq!(b.why("frames.main.write-rate"), Some(WhyCode::Absent));
+    b.write_bytes("frames/slow.fits", &whole[..3000]);
+    b.clock.advance(61_000);
+    b.run(&mut p);
+    assert_eq!(b.value("frames.main.write-rate"), None);
+    b.write_bytes("frames/slow.fits", &whole);
+    b.run(&mut p);
+    // In one second, as far as looks can tell; stored in steps of a kibibyte.
+    assert_eq!(b.value("frames.main.write-rate"), Some((whole.len() as f64 / 1024.0).round() * 1024.0));
+}
+
+#[test]
 fn a_missing_folder_is_unavailable_and_not_zero() {
     let b = bench();
     std::fs::remove_dir_all(b.root().join("frames")).unwrap();

@@ -64,13 +64,17 @@ pub enum Drawing {
 
 /// How the process draws. `hardware`: there is some on this machine.
 pub fn drawing(roots: &Roots, pid: u32, hardware: bool) -> Drawing {
-    let threads = match drawing_threads(roots, pid) {
-        Err(why) => return Drawing::Unknown(why),
-        Ok(t) if !t.is_empty() => return Drawing::Software(t),
-        Ok(t) => t,
-    };
+    match drawing_threads(roots, pid) {
+        Err(why) => Drawing::Unknown(why),
+        Ok(t) if !t.is_empty() => Drawing::Software(t),
+        Ok(_) => by_maps(roots, pid, hardware),
+    }
+}
+
+/// The same by the libraries alone.
+fn by_maps(roots: &Roots, pid: u32, hardware: bool) -> Drawing {
     match roots.read(format!("proc/{pid}/maps")) {
-        Ok(text) if by_libraries(&text, hardware) => Drawing::Software(threads),
+        Ok(text) if by_libraries(&text, hardware) => Drawing::Software(vec![]),
         Ok(_) => Drawing::Not,
         Err(e) if e.kind() == std::io::ErrorKind::PermissionDenied => Drawing::Unknown(Why::new(
             WhyCode::Refused,

@@ -1,7 +1,7 @@
 //! The probe: who draws in software, and how much of the processor the drawing takes. Seldom, since it changes seldom; on a thread of
 //! its own, since the memory map of a stuck process may not be had.
 
-use super::{Drawing, drawing, drawing_threads, hardware};
+use super::{Drawing, by_maps, drawing_threads, hardware};
 use crate::model::{Name, SignalDef, SignalId, Signals, Span, Stamp, Unit, Why, WhyCode};
 use crate::probe::programs::procs;
 use crate::probe::programs::roll::{Id, Roll};
@@ -9,9 +9,9 @@ use crate::probe::{Gauge, Lane, Probe, Roots, Setup, Take, literal, parse, take}
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-const EVERY: Span = Span::secs(30);
-/// Programs that are not watched are looked through after so many runs.
-const ALL_EVERY: u32 = 10;
+const EVERY: Span = Span::secs(10);
+/// Programs that are not watched are looked through after so many runs, and memory maps read anew, which are long.
+const SELDOM: u32 = 30;
 /// No more of those are told of.
 const MOST_OTHERS: usize = 16;
 
@@ -30,6 +30,8 @@ struct Followed {
     software: Gauge,
     cpu: Gauge,
     last: Option<(Id, Stamp, BTreeMap<u32, u64>)>,
+    /// What the libraries of this process told.
+    libraries: Option<(Id, Drawing)>,
 }
 
 impl Followed {
@@ -44,6 +46,24 @@ impl Followed {
             software: Gauge::truth(s, thing.quantity("software-drawing"), format!("{title} draws in software")),
             cpu: Gauge::new(s, def.within(0.0, 102_400.0)),
             last: None,
+            libraries: None,
+        }
+    }
+
+    /// How it draws: its threads are looked at each time, its libraries only when it is new and now and then.
+    fn how(&mut self, id: Id, hard: bool, anew: bool, roots: &Roots) -> Drawing {
+        match drawing_threads(roots, id.pid) {
+            Err(why) => return Drawing::Unknown(why),
+            Ok(threads) if !threads.is_empty() => return Drawing::Software(threads),
+            Ok(_) => {}
+        }
+        match &self.libraries {
+            Some((of, how)) if *of == id && !anew => how.clone(),
+            _ => {
+                let how = by_maps(roots, id.pid, hard);
+                self.libraries = Some((id, how.clone()));
+                how
+            }
         }
     }
 
@@ -99,6 +119,7 @@ pub struct Watch {
     cpu: Gauge,
     tick_ms: f64,
     runs: u32,
+    others_found: bool,
 }
 
 impl Watch {
@@ -122,6 +143,7 @@ impl Watch {
             cpu: g("graphics.software-cpu", Unit::Percent, 0.1, 102_400.0, "processor use of all drawing threads"),
             tick_ms: 1000.0 / rustix::param::clock_ticks_per_second().max(1) as f64,
             runs: 0,
+            others_found: false,
         }
     }
 
@@ -178,10 +200,12 @@ impl Probe for Watch {
     fn take(&mut self, out: &mut Take<'_>) {
         let hard = hardware(&self.roots).iter().any(|h| h.there);
         out.truth(&self.hardware, hard);
-        let current: Vec<Option<Id>> = match &self.roll {
-            Some(r) => r.entries().iter().map(|e| e.current.as_ref().map(|p| p.id)).collect(),
+        // Which process each program is; looked for, but not found; not looked for yet.
+        let current: Vec<(Option<Id>, bool)> = match &self.roll {
+            Some(r) => r.entries().iter().map(|e| (e.current.as_ref().map(|p| p.id), e.looked)).collect(),
             None => vec![],
         };
+        let seldom = self.runs.is_multiple_of(SELDOM);
         let (mut count, mut cpu) = (0_u32, 0.0);
         let mut add = |share: Option<f64>| {
             if let Some(s) = share {
@@ -189,25 +213,31 @@ impl Probe for Watch {
                 cpu += s;
             }
         };
-        for (f, id) in self.watched.iter_mut().zip(&current) {
-            match id {
-                None => f.unavailable(&Why::new(WhyCode::Absent, "not running"), out),
-                Some(id) => {
-                    let how = drawing(&self.roots, id.pid, hard);
+        for (f, now) in self.watched.iter_mut().zip(&current) {
+            match now {
+                (None, true) => f.unavailable(&Why::new(WhyCode::Absent, "not running"), out),
+                (None, false) => f.unavailable(&Why::new(WhyCode::NotYet, "not looked for yet"), out),
+                (Some(id), _) => {
+                    let how = f.how(*id, hard, seldom, &self.roots);
                     add(f.look(*id, how, &self.roots, self.tick_ms, out));
                 }
             }
         }
-        if self.runs.is_multiple_of(ALL_EVERY) {
-            let known: Vec<u32> = current.iter().flatten().map(|i| i.pid).collect();
+        // What is watched must be known first, or it would be told of twice.
+        let all_looked = current.iter().all(|c| c.1);
+        if all_looked && (seldom || !self.others_found) {
+            self.others_found = true;
+            let known: Vec<u32> = current.iter().filter_map(|c| c.0).map(|i| i.pid).collect();
             self.find_others(&known, out.signals);
         }
         self.runs = self.runs.wrapping_add(1);
         for (id, f) in self.others.values_mut() {
+            // One that has since been found to be a watched program is told of there.
+            *id = id.filter(|i| !current.iter().any(|c| c.0 == Some(*i)));
             let Some(now) = *id else { continue };
             let same = stat(&self.roots, &format!("proc/{}/stat", now.pid)).is_some_and(|s| s.start == now.start);
             let how = match same {
-                true => drawing(&self.roots, now.pid, hard),
+                true => f.how(now, hard, seldom, &self.roots),
                 false => Drawing::Not,
             };
             if !same {

@@ -157,8 +157,10 @@ fn the_look_around_lists_programs_with_lines_to_paste() {
 }
 
 #[test]
-fn without_programs_there_is_nothing_to_run() {
-    assert!(Bench::new(&[]).probes(all).probes.is_empty());
+fn without_programs_only_drawing_is_looked_for() {
+    let a = Bench::new(&[]).probes(all);
+    let names: Vec<_> = a.probes.iter().map(|p| p.name().to_string()).collect();
+    assert_eq!((names, a.sources.len()), (vec!["probe.graphics".to_string()], 0));
 }
 
 /// Search period and lanes are what the sampler relies on.
@@ -167,5 +169,6 @@ fn the_search_may_block_and_the_figures_may_not() {
     let b = bench(vec![]);
     let p = b.probes(all).probes;
     let lanes: Vec<_> = p.iter().map(|p| p.lane()).collect();
-    assert_eq!(lanes, [crate::probe::Lane::Own, crate::probe::Lane::Shared]);
+    use crate::probe::Lane::{Own, Shared};
+    assert_eq!(lanes, [Own, Shared, Own], "search, figures, drawing");
 }

@@ -36,7 +36,7 @@ pub fn found(roots: &Roots) -> Vec<Found> {
             let label = label.unwrap_or_else(|| input.to_string());
             let lines = vec![
                 format!("[{kind}.{}]", Name::part(&format!("{chip}-{label}"))),
-                format!("hwmon = {{ chip = {chip:?}, input = {label:?} }}"),
+                format!("hwmon = {}", toml::Value::from(format!("{chip}/{label}"))),
                 "place = \"component\"".into(),
             ];
             all.push(Found::with_lines(
@@ -86,7 +86,7 @@ pub fn found(roots: &Roots) -> Vec<Found> {
             seen.push(channel.to_string());
             let lines = vec![
                 format!("[{kind}.{}]", Name::part(&device)),
-                format!("iio = {{ device = {device:?}, channel = {channel:?} }}"),
+                format!("iio = {}", toml::Value::from(format!("{device}/{channel}"))),
                 "place = \"box\"".into(),
             ];
             let note = "its place is a guess: is it in the box or outside?";

@@ -20,7 +20,8 @@ pub struct Listener {
     gauge: Gauge,
     clock: SharedClock,
     judge: Judge,
-    last: Option<(Stamp, f64)>,
+    /// When the last message came, whatever was in it.
+    last: Option<Stamp>,
 }
 
 impl Listener {
@@ -39,17 +40,15 @@ impl Listener {
     /// One message.
     fn heard(&mut self, payload: &[u8], pointer: Option<&str>, out: &Outlet) {
         let at = self.clock.now();
-        let raw = number::number_in(payload, pointer).map(|n| {
-            self.last = Some((at, n));
-            Raw { number: n, age: Span::ZERO }
-        });
+        self.last = Some(at);
+        let raw = number::number_in(payload, pointer).map(|n| Raw { number: n, age: Span::ZERO });
         self.tell(at, raw, out);
     }
 
     /// Nothing came for a period: said only once the limit is over, since a sensor may send seldom.
     fn waited(&mut self, begun: Stamp, out: &Outlet) {
         let at = self.clock.now();
-        let since = self.last.map_or(begun, |(t, _)| t);
+        let since = self.last.unwrap_or(begun);
         if at.boot - since.boot > self.sensor.silent_after {
             let text = format!("nothing has arrived on the topic for {}", at.boot - since.boot);
             self.tell(at, Err(Why::new(WhyCode::Silent, text)), out);

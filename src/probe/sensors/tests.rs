@@ -148,7 +148,13 @@ fn the_kernels_sensors_in_a_made_up_tree() {
     ] {
         assert_eq!(b.why(name), Some(code), "{name}");
     }
-    assert!(look::found(&b.roots()).len() >= 6);
+    let found = look::found(&b.roots());
+    assert!(found.len() >= 6);
+    for f in found {
+        // Each on its own, as a person pastes it.
+        let text = f.config_lines.join("\n");
+        crate::config::parse(&text, None).unwrap_or_else(|e| panic!("{e:#?}\n{text}"));
+    }
 }
 
 #[test]

@@ -19,7 +19,7 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
         .rows
         .changes
         .iter()
-        .filter(|c| c.at < s.at && s.at - c.at < LATELY && touches(&c.what))
+        .filter(|c| c.at < s.at && s.at - c.at < LATELY && touches(&c.what) && !c.what.starts_with("disk."))
         .max_by_key(|c| (!c.what.starts_with("kernel"), c.at))?;
     let words = super::super::change_words(&s.rows.settings, change);
     let when = say::zoned(change.at, &s.rows.settings.time_zone()).strftime("%-d %B").to_string();

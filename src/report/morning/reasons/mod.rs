@@ -16,6 +16,7 @@ mod memory;
 mod network;
 mod starved;
 mod storage;
+mod supply;
 
 use super::model::{Look, Reason, Weight};
 use super::scene::Scene;
@@ -27,6 +28,7 @@ type Rule = fn(&Scene) -> Option<Reason>;
 const RULES: &[Rule] = &[
     memory::reason,
     storage::reason,
+    supply::reason,
     contact::reason,
     machine::reason,
     clock_step::reason,

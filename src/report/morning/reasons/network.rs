@@ -2,8 +2,9 @@
 //! well, house machine gone).
 
 use super::{Look, Reason, Scene, Weight, new};
-use crate::model::{Name, Span};
+use crate::model::{Event, EventKind, Name, Span};
 use crate::report::say;
+use serde_json::Value;
 
 /// A fall of the signal by this much, dB, before the loss speaks for the radio.
 const FALL: f64 = 6.0;
@@ -18,8 +19,13 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     let gateway_known = s.rows.signal("link.gateway").is_some();
     let gateway_down = broken("link.gateway");
     let lines = s.kernel_lines(&["radio"], Span::mins(1), Span::secs(10));
-    if radio.as_ref().is_some_and(|r| r.fell || r.weak) || interface_down || !lines.is_empty() {
-        return Some(by_radio(s, link.thing.clone(), radio, interface_down, lines.first().map(|e| s.clock(e.at.wall))));
+    if let Some(e) = changes(s, &["speed", "duplex"]).first() {
+        return Some(by_cable(s, e));
+    }
+    let told = changes(s, &["disconnected", "beacon", "refused", "access point", "channel"]);
+    if radio.as_ref().is_some_and(|r| r.fell || r.weak) || interface_down || !lines.is_empty() || !told.is_empty() {
+        let line = lines.first().map(|e| s.clock(e.at.wall));
+        return Some(by_radio(s, link.thing.clone(), radio, interface_down, line, &told));
     }
     if gateway_down {
         let look = Look {
@@ -59,6 +65,27 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     None
 }
 
+/// What the radio or the wire told of itself around the loss.
+fn changes<'a>(s: &Scene<'a>, what: &'static [&'static str]) -> Vec<&'a Event> {
+    s.events(EventKind::LinkChanged, Span::mins(2), Span::secs(10))
+        .filter(|e| e.detail.get("what").and_then(Value::as_str).is_some_and(|w| what.contains(&w)))
+        .collect()
+}
+
+/// A wired link that came back slower, or in half duplex.
+fn by_cable(s: &Scene, e: &Event) -> Reason {
+    let look = Look {
+        place: format!("plugs and cable of {}", s.rows.settings.title(&e.thing)),
+        reason: "a bad contact in the wired network".into(),
+        evidence: String::new(),
+        how: "reseat both plugs, keep them dry, and try another cable or another port".into(),
+        caution: None,
+    };
+    let mut r = new("cable", "a bad contact in the wired network", Weight::MayBe, look);
+    r.evidence_for.push(format!("{} at {}", e.text, s.clock(e.at.wall)));
+    r
+}
+
 /// What the Wi-Fi signal did before the loss.
 struct Radio {
     interface: Name,
@@ -78,7 +105,7 @@ fn radio(s: &Scene) -> Option<Radio> {
         .min_by(|a, b| a.least.total_cmp(&b.least))
 }
 
-fn by_radio(s: &Scene, link: Name, radio: Option<Radio>, down: bool, line: Option<String>) -> Reason {
+fn by_radio(s: &Scene, link: Name, radio: Option<Radio>, down: bool, line: Option<String>, told: &[&Event]) -> Reason {
     let place = radio.as_ref().map_or_else(|| s.rows.settings.title(&link), |r| s.rows.settings.title(&r.interface));
     let look = Look {
         place: format!("the radio path of {place}"),
@@ -89,7 +116,10 @@ fn by_radio(s: &Scene, link: Name, radio: Option<Radio>, down: bool, line: Optio
             .into(),
         caution: None,
     };
-    let firm = down || line.is_some() || radio.as_ref().is_some_and(|r| r.fell);
+    let ended = |e: &Event| {
+        e.detail.get("what").and_then(Value::as_str).is_some_and(|w| ["disconnected", "beacon"].contains(&w))
+    };
+    let firm = down || line.is_some() || radio.as_ref().is_some_and(|r| r.fell) || told.iter().any(|e| ended(e));
     let mut r = new("radio", "the radio link was lost", if firm { Weight::PointsTo } else { Weight::MayBe }, look);
     if let Some(x) = radio {
         let words = format!(
@@ -101,6 +131,15 @@ fn by_radio(s: &Scene, link: Name, radio: Option<Radio>, down: bool, line: Optio
     }
     if down {
         r.evidence_for.push("the interface itself went down".into());
+    }
+    for e in told.iter().take(3) {
+        r.evidence_for.push(format!("{} at {}", e.text, s.clock(e.at.wall)));
+    }
+    let saving = s.all_before("interface", Some("power-saving")).into_iter().find(|(_, f)| f.max >= 0.5);
+    if saving.is_some() {
+        r.evidence_for
+            .push("power saving of the radio was on, a known cause of dropouts (common practice, no source)".into());
+        r.look.how += "; switch off the power saving of the radio";
     }
     if let Some(at) = line {
         r.evidence_for.push(format!("the kernel's log has a radio line at {at}"));

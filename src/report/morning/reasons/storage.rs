@@ -1,8 +1,9 @@
 //! A disk was full, or failed.
 
 use super::{Look, Reason, Scene, Weight, new};
-use crate::model::{FaultKind, Span};
+use crate::model::{EventKind, FaultKind, Span};
 use crate::report::say;
+use serde_json::Value;
 
 /// Below this share of free room, in per cent, writers begin to be refused.
 const LITTLE: f64 = 1.0;
@@ -19,7 +20,15 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
         .into_iter()
         .filter(|(_, f)| f.min < LITTLE)
         .min_by(|a, b| a.1.min.total_cmp(&b.1.min));
-    if errors.is_empty() && full.is_none() && inodes.is_none() {
+    // What file system and driver counted, and a disk that turned read-only.
+    let told = s
+        .events(EventKind::Changed, Span::mins(10), Span::secs(30))
+        .filter(|e| {
+            let what = e.detail.get("what").and_then(Value::as_str).unwrap_or("");
+            what.starts_with("disk.") && (what.ends_with(" mode") || what.contains(" errors of the "))
+        })
+        .collect::<Vec<_>>();
+    if errors.is_empty() && full.is_none() && inodes.is_none() && told.is_empty() {
         return None;
     }
     let disk = full.or(inodes).map(|(n, _)| s.rows.settings.title(n));
@@ -38,7 +47,7 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
         how: how.into(),
         caution: None,
     };
-    let firm = s.incident.kind == FaultKind::Storage || !errors.is_empty();
+    let firm = s.incident.kind == FaultKind::Storage || !errors.is_empty() || !told.is_empty();
     let mut r = new("storage", title, if firm { Weight::PointsTo } else { Weight::MayBe }, look);
     if let Some((n, f)) = full {
         r.evidence_for.push(format!("{} had {} % left", s.rows.settings.title(n), say::number(f.min, 1)));
@@ -46,6 +55,9 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     if let Some((n, f)) = inodes {
         let left = say::number(f.min, 1);
         r.evidence_for.push(format!("{} had room for only {left} % of its number of files", s.rows.settings.title(n)));
+    }
+    for e in told.iter().take(3) {
+        r.evidence_for.push(format!("{} (seen at {})", e.text, s.clock(e.at.wall)));
     }
     if let Some(e) = errors.first() {
         r.evidence_for.push(format!("the kernel's log has an input/output error at {}", s.clock(e.at.wall)));

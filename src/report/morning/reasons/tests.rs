@@ -236,6 +236,36 @@ fn radio_router_or_the_house() {
 }
 
 #[test]
+fn what_radio_wire_supply_and_disk_told_of_themselves() {
+    let told = |thing: &str, kind, what: &str, text: &str| {
+        Event::new(stamp(FAULT - 0.002), name(thing), kind, text).with("what", what)
+    };
+    let mut rows = night(FaultKind::Link, "link.house");
+    put(&mut rows, "interface.wlan0.signal", Unit::Dbm, "", -61.0, -61.0);
+    put(&mut rows, "interface.wlan0.power-saving", Unit::Truth, "", 1.0, 1.0);
+    let changed = EventKind::LinkChanged;
+    rows.events.push(told("interface.wlan0", changed, "disconnected", "Wi-Fi: disconnected (reason 4)"));
+    let text = only(&rows, "radio");
+    assert!(text.contains("disconnected (reason 4) at 01:12:58") && text.contains("power saving"), "{text}");
+    assert!(reasons(&rows)[0].weight == Weight::PointsTo && reasons(&rows)[0].look.how.contains("power saving"));
+
+    let mut rows = night(FaultKind::Link, "link.house");
+    rows.events.push(told("interface.eth0", changed, "speed", "eth0: speed changed from 1000 Mbit/s to 100 Mbit/s"));
+    assert!(only(&rows, "cable").contains("to 100 Mbit/s"));
+
+    let mut rows = night(FaultKind::Power, "device.main-camera");
+    rows.events.push(told("machine.this", EventKind::Changed, "supply voltage", "a supply voltage is too low"));
+    assert!(codes(&rows).contains(&("supply", Weight::PointsTo)), "{:?}", codes(&rows));
+    assert!(reasons(&rows).iter().any(|r| r.code == "supply" && r.look.caution.is_some()));
+
+    let mut rows = night(FaultKind::Program, "program.camera");
+    let text = "frames disk has become read-only: nothing can be stored on it";
+    rows.events.push(told("disk.frames", EventKind::Changed, "disk.frames mode", text));
+    assert_eq!(codes(&rows), [("storage", Weight::PointsTo)]);
+    assert!(only(&rows, "storage").contains("become read-only"));
+}
+
+#[test]
 fn storage_clock_and_machine() {
     let mut rows = night(FaultKind::Program, "program.camera");
     put(&mut rows, "disk.frames.free-share", Unit::Percent, "", 5.0, 0.4);
