@@ -152,7 +152,7 @@ fn the_sensor_with_the_places_own_name_counts() {
 #[test]
 fn configuration_and_agent_agree_on_what_there_is() {
     for sensors in [
-        &BOTH[..],
+        BOTH,
         &[BOTH[0], ("humidity.box", "box")],
         &[BOTH[0], BOTH[1], ("humidity.outside", "outside")],
         &[BOTH[0], ("humidity.box", "box"), BOTH[1], ("humidity.outside", "outside")],

@@ -121,7 +121,7 @@ mod tests {
         b.write("sys/class/net/wlan0/speed", "300\n");
         let i = |n: &str| Interface { name: Name::from_parts("interface", n), title: n.into(), device: n.into() };
         b.config.interfaces = vec![i("eth0"), i("wlan0"), i("br0")];
-        let p = b.probes(|s| Wired::new(s));
+        let p = b.probes(Wired::new);
         (b, vec![Box::new(p)])
     }
 
