@@ -194,6 +194,7 @@ impl Agent {
         let answer: CommandAnswer = match &ask.command {
             Command::RemedyAdd(wish) => self.remedy_add(wish, at).await,
             Command::RemedyRemove { remedy } => self.remedy_remove(*remedy).await,
+            Command::Import(part) => self.take_in(part.clone(), at).await,
             other => match self.engine.command(at, other, &ask.by) {
                 Err(e) => Err(e),
                 Ok((outcome, text)) => {

@@ -7,6 +7,7 @@ mod acting;
 mod chores;
 mod cycle;
 mod darkness;
+mod imports;
 mod pending;
 mod present;
 mod remedies;

@@ -7,6 +7,7 @@ pub mod alarms;
 pub mod check;
 pub mod copy;
 pub mod export;
+pub mod import;
 pub mod incident;
 pub mod logging;
 pub mod look;
@@ -15,6 +16,7 @@ pub mod out;
 pub mod pair;
 pub mod present;
 pub mod reach;
+pub mod remedy;
 pub mod report;
 pub mod say;
 pub mod session;
@@ -92,6 +94,10 @@ commands! {
         Incident => incident,
         Note => note,
         Export => export,
+    }
+    "Many nights" {
+        Import => import,
+        Remedy => remedy,
     }
 }
 

@@ -35,6 +35,11 @@ impl Reach {
         self.at.is_none()
     }
 
+    /// The agent that was named, if one was.
+    pub fn at(&self) -> Option<&Address> {
+        self.at.as_ref()
+    }
+
     /// The configuration file, if one was named.
     pub fn config(&self) -> Option<&Path> {
         self.config.as_deref()

@@ -65,6 +65,11 @@ pub struct Record {
 }
 
 impl Place {
+    /// A store by its name, told by the settings that were kept with it.
+    pub fn named(store: &Path) -> Place {
+        Place { store: Some(store.into()), config: None }
+    }
+
     /// Opens the record.
     ///
     /// # Errors

@@ -110,8 +110,8 @@ impl Engine {
                 self.out.marks.push((*incident, mark));
                 Ok(said)
             }
-            Command::RemedyAdd(_) | Command::RemedyRemove { .. } => {
-                Err(CommandError::NotNow("remedies are kept by the store, not by the engine".into()))
+            Command::RemedyAdd(_) | Command::RemedyRemove { .. } | Command::Import(_) => {
+                Err(CommandError::NotNow("this is kept by the store, not by the engine".into()))
             }
         }
     }

@@ -36,7 +36,7 @@ pub fn router(app: App) -> Router {
 }
 
 fn api() -> Router<App> {
-    use api::{alarms, happened, incidents, openapi, remedies, session, signals, summary};
+    use api::{alarms, happened, imports, incidents, openapi, remedies, session, signals, summary};
     Router::new()
         .route("/summary", get(summary::summary))
         .route("/alarms", get(alarms::after))
@@ -53,6 +53,7 @@ fn api() -> Router<App> {
         .route("/incidents", get(incidents::incidents))
         .route("/incidents/{incident}", get(incidents::one))
         .route("/incidents/{incident}/mark", put(incidents::mark))
+        .route("/imports", post(imports::take))
         .route("/remedies", get(remedies::remedies).post(remedies::add))
         .route("/remedies/{remedy}", delete(remedies::remove))
         .route("/openapi.json", get(openapi::openapi))

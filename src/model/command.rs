@@ -1,6 +1,7 @@
 //! What a person may ask of the running agent, from the page, a token holder or the command line.
 
-use super::{AlarmId, MarkKind, Name, Span, UnixMs};
+use super::rows::ImportedFault;
+use super::{AlarmId, MarkKind, Name, SignalDef, Span, UnixMs};
 use serde::{Deserialize, Serialize};
 
 /// One wish. Answered by the agent with what came of it.
@@ -44,6 +45,57 @@ pub enum Command {
         /// Its number.
         remedy: i64,
     },
+    /// Take in a part of what was recorded elsewhere. What is there already stays as it is.
+    Import(ImportPart),
+}
+
+/// A part of what was recorded elsewhere, small enough that no alarm waits for it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", tag = "part")]
+pub enum ImportPart {
+    /// Readings of one signal, in any order.
+    Readings {
+        /// What the signal is; one of the same name keeps its own definition.
+        signal: SignalDef,
+        /// Instants and values in the signal's unit.
+        readings: Vec<(UnixMs, f64)>,
+    },
+    /// Faults.
+    Faults {
+        /// The faults.
+        faults: Vec<ImportedFault>,
+    },
+    /// The note of a file: where it came from and how it was read.
+    Note {
+        /// Its name.
+        source: String,
+        /// SHA-256 of its content, in hexadecimal digits.
+        digest: String,
+        /// How it was read and what was taken.
+        summary: serde_json::Value,
+    },
+}
+
+/// How much of a part was new. Travels through the agent's answer in words.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TakenIn {
+    /// Readings or faults that are new in the store.
+    pub new: u64,
+    /// Those that were there already.
+    pub known: u64,
+}
+
+impl TakenIn {
+    /// The words of the answer.
+    pub fn words(self) -> String {
+        format!("{} new, {} there already", self.new, self.known)
+    }
+
+    /// From the words of an answer.
+    pub fn from_words(text: &str) -> Option<TakenIn> {
+        let (new, rest) = text.split_once(" new, ")?;
+        Some(TakenIn { new: new.parse().ok()?, known: rest.strip_suffix(" there already")?.parse().ok()? })
+    }
 }
 
 /// A remedy as a person states it.

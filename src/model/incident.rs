@@ -58,11 +58,13 @@ pub enum FaultKind {
     Power,
     /// Too hot.
     Heat,
+    /// Not stated, in a list that a person kept.
+    Other,
 }
 
 impl FaultKind {
     /// Every kind.
-    pub const ALL: [FaultKind; 7] = [
+    pub const ALL: [FaultKind; 8] = [
         FaultKind::Device,
         FaultKind::Program,
         FaultKind::Link,
@@ -70,6 +72,7 @@ impl FaultKind {
         FaultKind::Storage,
         FaultKind::Power,
         FaultKind::Heat,
+        FaultKind::Other,
     ];
     /// The stored, served and said word.
     pub fn word(self) -> &'static str {
@@ -81,6 +84,7 @@ impl FaultKind {
             FaultKind::Storage => "storage",
             FaultKind::Power => "power",
             FaultKind::Heat => "heat",
+            FaultKind::Other => "other",
         }
     }
     /// From its word.

@@ -116,3 +116,16 @@ pub struct ImportedFault {
     /// Kind, if stated.
     pub kind: Option<super::FaultKind>,
 }
+
+/// The note of a file that was brought in.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ImportRow {
+    /// When it was brought in.
+    pub at: UnixMs,
+    /// Its name.
+    pub source: String,
+    /// SHA-256 of its content and of how it was read, in hexadecimal digits.
+    pub digest: String,
+    /// How it was read and what was taken: `signals`, `holds_ms`, `zone`, `first_ms`, `last_ms`, …
+    pub summary: serde_json::Value,
+}

@@ -12,6 +12,7 @@ pub mod morning;
 pub mod paper;
 pub mod picture;
 pub mod say;
+pub mod season;
 pub mod settings;
 
 pub use file::{WholeFile, write_whole};

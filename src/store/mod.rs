@@ -31,6 +31,7 @@ mod query_long;
 mod query_rows;
 mod reader;
 mod redate;
+mod remedy;
 mod retention;
 mod rows_in;
 mod schema;
@@ -50,6 +51,7 @@ pub use mark::mark;
 pub use open::open;
 pub use options::{LastRun, Opened, Options};
 pub use reader::{Reader, Snapshot};
+pub use remedy::{add_remedy, remove_remedy};
 pub use writer::{Later, Writer};
 
 #[cfg(test)]

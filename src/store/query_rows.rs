@@ -3,7 +3,7 @@
 use super::errors::StoreError;
 use super::reader::Reader;
 use super::words::from_word;
-use crate::model::rows::{AlarmLife, ChangeRow, ImportedFault, IncidentRow, RemedyRow};
+use crate::model::rows::{AlarmLife, ChangeRow, ImportRow, ImportedFault, IncidentRow, RemedyRow};
 use crate::model::{
     AlarmChange, AlarmId, BootMs, Event, EventKind, FaultKind, Incident, Mark, Name, Priority, Session, SessionEnd,
     SessionStart, Span, Stamp, Transition, UnixMs,
@@ -191,6 +191,23 @@ impl Reader {
             .iter()
             .map(|e| ChangeRow { at: e.at.wall, what: text(e, "what"), old: text(e, "old"), new: text(e, "new") })
             .collect())
+    }
+
+    /// Notes of files that were brought in, oldest first.
+    pub fn imports(&self) -> Result<Vec<ImportRow>, StoreError> {
+        self.ask(|c| {
+            c.prepare_cached("SELECT at, source, digest, summary FROM imports ORDER BY id")?
+                .query_map([], |r| {
+                    let summary: String = r.get(3)?;
+                    Ok(ImportRow {
+                        at: UnixMs(r.get(0)?),
+                        source: r.get(1)?,
+                        digest: r.get(2)?,
+                        summary: serde_json::from_str(&summary).unwrap_or_default(),
+                    })
+                })?
+                .collect()
+        })
     }
 
     /// Faults brought in from elsewhere that began in `from..to`.

@@ -80,32 +80,14 @@ impl Writer {
 
     /// Adds a remedy; its number comes back. `id` of the row is not looked at.
     pub fn remedy_add(&self, r: RemedyRow) -> Later<i64> {
-        self.job(move |tx| {
-            let nights = serde_json::to_string(&r.only_nights).unwrap_or_else(|_| "[]".into());
-            let hard = r.hard_when.as_ref().and_then(|h| serde_json::to_string(h).ok());
-            tx.execute(
-                "INSERT INTO remedies (name, added, since, until, only_nights, hard_when, record_before, hindsight)
-                 VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                params![
-                    r.name,
-                    r.added.0,
-                    r.since.0,
-                    r.until.map(|u| u.0),
-                    nights,
-                    hard,
-                    r.record_before.0,
-                    r.hindsight
-                ],
-            )?;
-            Ok(Ok(tx.last_insert_rowid()))
-        })
+        self.job(move |tx| insert_remedy(tx, &r).map(Ok))
     }
 
     /// Removes a remedy.
     pub fn remedy_remove(&self, id: i64) -> Later<()> {
         self.job(move |tx| {
-            let n = tx.execute("DELETE FROM remedies WHERE id = ?", [id])?;
-            Ok(if n > 0 { Ok(()) } else { Err(StoreError::NotFound(format!("remedy {id}"))) })
+            let gone = remove_remedy_row(tx, id)?;
+            Ok(if gone { Ok(()) } else { Err(StoreError::NotFound(format!("remedy {id}"))) })
         })
     }
 
@@ -148,4 +130,21 @@ impl Writer {
         }
         r
     }
+}
+
+/// Adds a remedy; its number comes back.
+pub(super) fn insert_remedy(tx: &rusqlite::Transaction, r: &RemedyRow) -> rusqlite::Result<i64> {
+    let nights = serde_json::to_string(&r.only_nights).unwrap_or_else(|_| "[]".into());
+    let hard = r.hard_when.as_ref().and_then(|h| serde_json::to_string(h).ok());
+    tx.execute(
+        "INSERT INTO remedies (name, added, since, until, only_nights, hard_when, record_before, hindsight)
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        params![r.name, r.added.0, r.since.0, r.until.map(|u| u.0), nights, hard, r.record_before.0, r.hindsight],
+    )?;
+    Ok(tx.last_insert_rowid())
+}
+
+/// Removes a remedy; whether there was one.
+pub(super) fn remove_remedy_row(tx: &rusqlite::Transaction, id: i64) -> rusqlite::Result<bool> {
+    Ok(tx.execute("DELETE FROM remedies WHERE id = ?", [id])? > 0)
 }

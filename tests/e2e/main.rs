@@ -16,6 +16,7 @@ mod graphics;
 mod hangs;
 #[allow(dead_code)]
 mod harness;
+mod import;
 mod links;
 mod look;
 mod morning;

@@ -3,7 +3,7 @@
 use super::times::Times;
 use super::units::{self, Foreign};
 use super::{BadFile, Layout, Refused, table};
-use crate::model::{Name, Unit, UnixMs};
+use crate::model::{Name, SignalDef, Unit, UnixMs};
 use std::collections::BTreeMap;
 
 /// `--map "Temp (F)=temperature.outside:degF"`: a column, what it holds, and in which unit.
@@ -71,6 +71,18 @@ pub struct Recorded {
     pub notes: Vec<String>,
     /// Rows read.
     pub rows: usize,
+}
+
+/// What an imported signal is, as far as its name and unit tell. Where the store knows the name already, its own definition
+/// stays.
+pub fn definition(name: &Name, unit: Unit) -> SignalDef {
+    let own = name.own().replace(['-', '_'], " ");
+    let (what, place) = match (name.kind(), name.of_thing()) {
+        (k @ ("temperature" | "humidity"), None) => (format!("{own} {k}"), name.own()),
+        ("dew", None) => (format!("dew {own}"), ""),
+        _ => (name.as_str().replace(['.', '-', '_'], " "), ""),
+    };
+    SignalDef::new(name.clone(), unit, units::resolution(unit), what).at(place)
 }
 
 /// Reads a file of signals.

@@ -66,7 +66,7 @@ pub fn usual(name: &Name) -> Unit {
 /// Resolution to which imported values of a unit are kept.
 pub fn resolution(unit: Unit) -> f64 {
     match unit {
-        Unit::Celsius | Unit::Kelvin | Unit::Percent | Unit::Volts | Unit::Watts => 0.01,
+        Unit::Percent | Unit::Volts | Unit::Watts => 0.01,
         Unit::Bytes | Unit::BytesPerSecond | Unit::Count | Unit::Truth => 1.0,
         _ => 0.001,
     }

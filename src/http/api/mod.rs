@@ -2,6 +2,7 @@
 
 pub mod alarms;
 pub mod happened;
+pub mod imports;
 pub mod incidents;
 pub mod metrics;
 pub mod openapi;

@@ -10,6 +10,8 @@ use crate::http::problem::{Kind, Problem};
 use crate::http::readers;
 use crate::model::command::{HardWhen, RemedyWish};
 use crate::model::{Command, Name, UnixMs};
+use crate::report::season::freeze::{FreezeError, freeze};
+use crate::report::settings::Settings;
 use axum::Extension;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -46,6 +48,9 @@ pub struct Wish {
     only_nights: Vec<String>,
     #[serde(default)]
     hard_when: Option<Hard>,
+    /// Use the stated rule even if the remedy may have changed its signal.
+    #[serde(default)]
+    anyway: bool,
 }
 
 #[derive(Debug, Deserialize)]
@@ -100,8 +105,32 @@ pub async fn add(
     Extension(who): Extension<Who>,
     Json(wish): Json<Wish>,
 ) -> Result<(StatusCode, axum::Json<Said>), Problem> {
-    let said = act::ask(&app, Command::RemedyAdd(wish.checked()?), &who, Through::Api).await?;
+    let anyway = wish.anyway;
+    let wish = with_rule(&app, wish.checked()?, anyway).await?;
+    let said = act::ask(&app, Command::RemedyAdd(wish), &who, Through::Api).await?;
     Ok((StatusCode::CREATED, axum::Json(Said { said })))
+}
+
+/// The wish with its rule for hard hours looked at, or chosen from the nights on record. Done here, so that the agent's own
+/// loop never waits for it.
+///
+/// # Errors
+/// A rule that may not be used; a store that cannot be read.
+pub async fn with_rule(app: &App, wish: RemedyWish, anyway: bool) -> Result<RemedyWish, Problem> {
+    if app.serving.store.is_none() || (wish.hard_when.is_some() && anyway) {
+        return Ok(wish);
+    }
+    let (settings, now, asked) = (Settings::from_config(&app.config()), app.now(), wish.clone());
+    let frozen = readers::read(app, move |r| match freeze(r, settings, &asked, anyway, now) {
+        Ok(f) => Ok(Ok(f)),
+        Err(FreezeError::Refused(why)) => Ok(Err(why)),
+        Err(FreezeError::Store(e)) => Err(e),
+    })
+    .await?;
+    match frozen {
+        Ok(f) => Ok(RemedyWish { hard_when: f.hard_when, ..wish }),
+        Err(why) => Err(Problem::new(Kind::NotNow, why.to_string())),
+    }
 }
 
 /// `DELETE /api/v1/remedies/{remedy}`

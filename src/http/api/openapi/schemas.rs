@@ -1,6 +1,6 @@
 //! The records.
 
-use crate::http::api::{alarms, incidents, remedies};
+use crate::http::api::{alarms, imports, incidents, remedies};
 use crate::http::extract::LATEST_MS;
 use crate::model::{FaultKind, Unit};
 use serde_json::{Map, Value, json};
@@ -410,6 +410,13 @@ fn past() -> Map<String, Value> {
                 }),
             ),
         ),
+        (
+            "Came",
+            record(
+                "how much of a part was new",
+                json!({ "said": text("in words"), "new": whole("new in the store"), "known": whole("there already, and left as it was") }),
+            ),
+        ),
         ("Remedies", record("all remedies", json!({ "remedies": list(of("Remedy")) }))),
         (
             "Problems",
@@ -461,6 +468,33 @@ fn wishes() -> Map<String, Value> {
             ),
         ),
         (
+            "ImportPart",
+            wish(
+                "exactly one of readings, faults and note",
+                &[],
+                json!({
+                    "readings": json!({ "type": ["object", "null"], "required": ["signal", "unit", "values"], "additionalProperties": false,
+                        "description": "of one signal", "properties": {
+                        "signal": of("Name"), "unit": json!({ "type": "string", "description": "code of the unit, such as degC" }),
+                        "values": json!({ "type": "array", "minItems": 1, "maxItems": imports::MOST, "items": {
+                            "type": "array", "description": "milliseconds since 1970, value", "minItems": 2, "maxItems": 2,
+                            "prefixItems": [moment("when"), { "type": "number" }] } }),
+                    } }),
+                    "faults": json!({ "type": ["array", "null"], "minItems": 1, "maxItems": imports::MOST, "items": {
+                        "type": "object", "required": ["from", "name"], "additionalProperties": false, "properties": {
+                            "from": moment("start"), "kind": maybe("FaultKind"),
+                            "to": json!({ "type": ["integer", "null"], "minimum": 0, "maximum": LATEST_MS, "description": "end; null: the rest of that night was lost" }),
+                            "name": json!({ "type": "string", "minLength": 1, "maxLength": imports::LETTERS, "pattern": "\\S" }),
+                        } } }),
+                    "note": json!({ "type": ["object", "null"], "required": ["source", "digest", "summary"], "additionalProperties": false,
+                        "description": "the note of a file, after its parts", "properties": {
+                        "source": json!({ "type": "string", "minLength": 1, "maxLength": imports::LETTERS, "pattern": "\\S" }),
+                        "digest": json!({ "type": "string", "pattern": "^[0-9A-Fa-f]{64}$" }), "summary": json!({ "type": "object" }),
+                    } }),
+                }),
+            ),
+        ),
+        (
             "RemedyWish",
             wish(
                 "write down a remedy",
@@ -470,6 +504,7 @@ fn wishes() -> Map<String, Value> {
                     "since": moment("from when on"), "until": maybe_moment,
                     "only_nights": json!({ "type": "array", "maxItems": remedies::NIGHTS, "items": { "type": "string", "format": "date" } }),
                     "hard_when": maybe("HardWhen"),
+                    "anyway": truth("use that rule even if the remedy may have changed its signal"),
                 }),
             ),
         ),

@@ -1,0 +1,137 @@
+//! `tilldawn import`: brings in what was recorded elsewhere.
+
+mod clock;
+mod files;
+mod target;
+
+use super::reach::Reach;
+use super::{Done, Failure, WELL, configured, say};
+use crate::analysis::recorded::Layout;
+use crate::analysis::recorded::signals::Mapping;
+use crate::clock::{Clock, SystemClock};
+use crate::config::{human, paths};
+use crate::model::Span;
+use clap::Args;
+use files::File;
+use jiff::tz::TimeZone;
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use target::Target;
+
+/// Bring in what was recorded elsewhere: tables of loggers, and a list of faults that you kept
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Examples:\n  tilldawn import --store season.db --signals logger.csv --faults faults.csv\n  tilldawn import --store season.db --signals logger.txt --skip-lines 3 --map 'Date=time' --map 'Temp (F)=temperature.outside:degF' --time-format '%d.%m.%Y %H:%M' --zone Europe/Oslo\n  tilldawn import --at http://field-pc:7417 --signals logger.csv\n\nSignals: a column `time` and one column for each signal, named like `temperature.outside`, `load.cpu`. Faults: columns start,end,name and perhaps kind; an empty end means that the rest of that night was lost. Rows that cannot be used are listed and left out. The same file twice changes nothing."
+)]
+pub struct Arguments {
+    /// Tables of signals (CSV)
+    #[arg(long, value_name = "FILE", num_args = 1.., required_unless_present = "faults")]
+    signals: Vec<PathBuf>,
+    /// Lists of faults (CSV)
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    faults: Vec<PathBuf>,
+    /// Store file, made if it is not there; without one: the agent's own
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["at", "token", "fingerprint"])]
+    store: Option<PathBuf>,
+    /// What a column holds, such as `Temp (F)=temperature.outside:degF` or `Date=time`; may be said several times
+    #[arg(long, value_name = "COLUMN=SIGNAL:UNIT", value_parser = Mapping::parse)]
+    map: Vec<Mapping>,
+    /// How times are written, such as `%d.%m.%Y %H:%M:%S`; without it RFC 3339 and its near relatives
+    #[arg(long, value_name = "FORMAT")]
+    time_format: Option<String>,
+    /// Zone of times without an offset, such as `Europe/Oslo`; without it UTC. Without a site, nights are parted at its noon
+    #[arg(long, value_name = "ZONE", value_parser = zone)]
+    zone: Option<TimeZone>,
+    /// Lines before the heading
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    skip_lines: usize,
+    /// A reading stands until the next one, at most so long
+    #[arg(long, value_name = "TIME", default_value = "30 min", value_parser = human::span)]
+    holds: Span,
+    /// Added to every time, for a clock that ran off, such as `7 min` or `-90 s`
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = shift)]
+    shift: Option<Span>,
+    /// Refuse a file with any row that cannot be used
+    #[arg(long)]
+    strict: bool,
+    #[command(flatten)]
+    reach: Reach,
+}
+
+fn zone(text: &str) -> Result<TimeZone, String> {
+    TimeZone::get(text).map_err(|_| {
+        format!("`{text}` is no time zone: expected a name such as `Europe/Oslo`, `America/Denver` or `UTC`")
+    })
+}
+
+/// A length of time with a sign.
+fn shift(text: &str) -> Result<Span, String> {
+    let t = text.trim();
+    let (sign, rest) = t.strip_prefix(['-', '−']).map_or((1, t.strip_prefix('+').unwrap_or(t)), |r| (-1, r));
+    human::span(rest).map(|s| Span(sign * s.0)).map_err(|e| e.to_string())
+}
+
+/// Brings in.
+pub fn run(a: Arguments) -> Done {
+    if let Some(f) = &a.time_format {
+        files::check_format(f)?;
+    }
+    let layout = Layout {
+        skip_lines: a.skip_lines,
+        time_format: a.time_format.clone(),
+        zone: a.zone.clone(),
+        shift_ms: a.shift.unwrap_or_default().0,
+        maps: a.map.clone(),
+    };
+    // Everything is read and judged before anything is written: a bad file among good ones changes nothing.
+    let (mut all, mut wrong) = (vec![], vec![]);
+    let wanted = a.signals.iter().map(|f| (f, false)).chain(a.faults.iter().map(|f| (f, true)));
+    for (path, faults) in wanted {
+        match File::read(path, faults, &layout, a.holds) {
+            Ok(f) => all.push(f),
+            Err(e) => wrong.push(e.to_string()),
+        }
+    }
+    if a.strict {
+        let bad = all.iter().filter(|f| !f.refused.is_empty());
+        wrong.extend(bad.map(|f| format!("{}\n{} is refused, since --strict is said", f.list_refused(), f.shown())));
+    }
+    if !wrong.is_empty() {
+        return Err(Failure(format!("{}; nothing was brought in", wrong.join("\n"))));
+    }
+    let now = SystemClock.now().wall;
+    let mut target = if a.reach.at().is_some() {
+        Target::Agent(Box::new(a.reach.client()?))
+    } else {
+        let path = match a.store {
+            Some(s) => s,
+            None => configured(a.reach.config())?.agent.store.unwrap_or_else(paths::default_store),
+        };
+        Target::open(path, now)?
+    };
+    for f in &all {
+        say::say(&f.opening());
+        if !f.refused.is_empty() {
+            say::complain(&f.list_refused());
+        }
+        if target.has(&f.digest)? {
+            say::say("  This very file was brought in before, read in the same way: nothing changes.");
+            continue;
+        }
+        let found = if a.shift.is_none() { clock::compare(f, &target)? } else { None };
+        let bar = std::io::stderr().is_terminal().then(|| indicatif::ProgressBar::new(f.entries()));
+        let taken = target.put(f, now, &mut |n| {
+            if let Some(b) = &bar {
+                b.set_position(n);
+            }
+        })?;
+        if let Some(b) = bar {
+            b.finish_and_clear();
+        }
+        say::say(&format!("  {}.", taken.words()));
+        if let Some(words) = found {
+            say::say(&format!("  {words}"));
+        }
+    }
+    Ok(WELL)
+}
