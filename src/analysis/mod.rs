@@ -18,6 +18,8 @@
 //! | thermal model of the box: responses, fits, prediction | [`thermal`] |
 //! | the box in the season report: figures, sentences, cautions | [`box_report`] |
 //! | unevenness of a link (RFC 3550); percentiles with losses (RFC 2330, RFC 2681) | [`jitter`], [`percentile`] |
+//! | what the faults go with, over many nights | [`season`], [`slicing`], [`permute`], [`scan`], [`causes`] |
+//! | did the remedy help | [`remedy`] |
 //! | common levels of radio signals and temperature grades, for wording | [`levels`] |
 //! | tables and lists that were recorded elsewhere; a clock that ran off | [`recorded`] |
 //! | limits as data, sets of a quotient | [`limits`] |
@@ -25,6 +27,7 @@
 
 pub mod binomial;
 pub mod box_report;
+pub mod causes;
 pub mod dew;
 pub mod draw;
 pub mod error;
@@ -42,6 +45,7 @@ pub mod permute;
 pub mod poisson;
 mod profile;
 pub mod recorded;
+pub mod remedy;
 pub mod roots;
 pub mod scan;
 pub mod season;
