@@ -58,7 +58,11 @@ pub struct Arguments {
     reach: Reach,
 }
 
-fn zone(text: &str) -> Result<TimeZone, String> {
+/// A zone by its name.
+///
+/// # Errors
+/// A name that is none.
+pub fn zone(text: &str) -> Result<TimeZone, String> {
     TimeZone::get(text).map_err(|_| {
         format!("`{text}` is no time zone: expected a name such as `Europe/Oslo`, `America/Denver` or `UTC`")
     })

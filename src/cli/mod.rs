@@ -11,11 +11,13 @@ pub mod import;
 pub mod incident;
 pub mod logging;
 pub mod look;
+pub mod nights;
 pub mod note;
 pub mod out;
 pub mod pair;
 pub mod present;
 pub mod reach;
+pub mod rehearse;
 pub mod remedy;
 pub mod report;
 pub mod say;
@@ -96,8 +98,10 @@ commands! {
         Export => export,
     }
     "Many nights" {
-        Import => import,
+        Nights => nights,
         Remedy => remedy,
+        Import => import,
+        Rehearse => rehearse,
     }
 }
 

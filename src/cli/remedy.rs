@@ -133,9 +133,14 @@ fn instant(text: &str, zone: &TimeZone) -> Result<UnixMs, Failure> {
         return Ok(night_on(d, zone).from);
     }
     let civil: Option<DateTime> = t.replacen(' ', "T", 1).parse().ok();
-    civil.and_then(|c| c.to_zoned_datetime(zone.clone()).ok()).map(|z| UnixMs(z.timestamp().as_millisecond())).ok_or_else(|| {
-        Failure(format!("`{text}` is no time: expected such as `2026-01-12T18:00`, `2026-01-12` or `2026-01-12T18:00+01:00`"))
-    })
+    civil
+        .and_then(|c| c.to_zoned_datetime(zone.clone()).ok())
+        .map(|z| UnixMs(z.timestamp().as_millisecond()))
+        .ok_or_else(|| {
+            Failure(format!(
+                "`{text}` is no time: expected such as `2026-01-12T18:00`, `2026-01-12` or `2026-01-12T18:00+01:00`"
+            ))
+        })
 }
 
 impl To {
@@ -165,7 +170,9 @@ fn add(a: Add) -> Done {
         None => config.as_ref().map(Settings::from_config).unwrap_or_default(),
     };
     let zone = match &a.zone {
-        Some(z) => TimeZone::get(z).map_err(|_| Failure(format!("`{z}` is no time zone: expected such as `Europe/Oslo`")))?,
+        Some(z) => {
+            TimeZone::get(z).map_err(|_| Failure(format!("`{z}` is no time zone: expected such as `Europe/Oslo`")))?
+        }
         None => settings.time_zone(),
     };
     let wish = RemedyWish {
@@ -213,7 +220,11 @@ pub fn row(wish: &RemedyWish, f: &Frozen, added: UnixMs) -> RemedyRow {
 
 fn told(id: i64, f: &Frozen) -> String {
     let hard = match (&f.hard_when, f.hindsight) {
-        (Some(h), _) => format!("Hard hours are those with {}{}.", hard_words(h), if f.chosen { ", chosen from the nights before" } else { "" }),
+        (Some(h), _) => format!(
+            "Hard hours are those with {}{}.",
+            hard_words(h),
+            if f.chosen { ", chosen from the nights before" } else { "" }
+        ),
         (None, true) => "What counts as hard is chosen when it is judged.".into(),
         (None, false) => "Nothing on record tells hard hours from others yet: all count.".into(),
     };
@@ -284,7 +295,10 @@ fn remove(number: i64, to: &To) -> Done {
         None => {
             let client = to.reach.client()?;
             let answer = ask(async {
-                client.ask(Method::DELETE, &format!("/api/v1/remedies/{number}"), None).await.map_err(|e: ClientError| e)
+                client
+                    .ask(Method::DELETE, &format!("/api/v1/remedies/{number}"), None)
+                    .await
+                    .map_err(|e: ClientError| e)
             })?;
             say::say(said(&answer));
         }

@@ -9,6 +9,8 @@ use serde_json::{Value, json};
 const PACE: Span = Span::secs(130);
 /// Exposure of a light frame, seconds.
 const EXPOSURE: f64 = 120.0;
+/// After an outage, until all goes its way again.
+const AGAIN: Span = Span::mins(9);
 /// The programs of the chain, in the order in which they are started.
 const CHAIN: [&str; 3] = ["program.mount", "program.guiding", "program.camera"];
 
@@ -79,6 +81,10 @@ impl Evening {
             if at + Span::mins(4) >= planned || lost {
                 break;
             }
+            // What comes before the first frame after an outage is still the same outage.
+            if down.last().is_some_and(|d: &(UnixMs, UnixMs)| at < d.1 + AGAIN) {
+                continue;
+            }
             e.faults += 1;
             let back = if f.outage.is_finite() { at + hours(f.outage) } else { UnixMs(i64::MAX / 4) };
             lost = back + Span::mins(3) >= planned;
@@ -103,7 +109,14 @@ impl Evening {
         e
     }
 
-    fn put(&mut self, at: UnixMs, thing: &'static str, kind: EventKind, text: String, detail: Vec<(&'static str, Value)>) {
+    fn put(
+        &mut self,
+        at: UnixMs,
+        thing: &'static str,
+        kind: EventKind,
+        text: String,
+        detail: Vec<(&'static str, Value)>,
+    ) {
         self.happenings.push(Happening { at, thing, kind, text, detail });
     }
 

@@ -45,8 +45,14 @@ usb = "1209:0003"
 to = "192.168.1.20"
 every = "20 s"
 
+[link.gateway]
+watch = false
+
 [interface.wlan0]
 title = "Wi-Fi"
+
+[disk.root]
+watch = false
 
 [temperature.box]
 one_wire = "28-000000000001"
@@ -76,7 +82,7 @@ pub fn name(text: &str) -> Name {
 }
 
 /// What the pier measures, in the order of [`values`].
-const MEASURED: [(&str, Unit, f64, &str, &str); 17] = [
+const MEASURED: [(&str, Unit, f64, &str, &str); 16] = [
     ("temperature.outside", Unit::Celsius, 0.1, "outside air temperature", "outside"),
     ("temperature.box", Unit::Celsius, 0.1, "box air temperature", "box"),
     ("temperature.lift", Unit::Kelvin, 0.1, "box minus outside", ""),
@@ -93,7 +99,6 @@ const MEASURED: [(&str, Unit, f64, &str, &str); 17] = [
     ("program.guiding.cpu", Unit::Percent, 0.1, "processor use of guiding", ""),
     ("program.camera.cpu", Unit::Percent, 0.1, "processor use of the camera program", ""),
     ("temperature.core", Unit::Celsius, 0.5, "processor temperature", "component"),
-    ("disk.root.free-share", Unit::Percent, 0.1, "free space on the root disk", ""),
 ];
 
 /// The watched things whose presence is read.
@@ -118,7 +123,7 @@ pub fn signals(idle: usize) -> Vec<SignalDef> {
 }
 
 /// One reading of everything that is measured, with the noise of real sensors.
-pub fn values(s: &Step, d: &mut Draw) -> [f64; 17] {
+pub fn values(s: &Step, d: &mut Draw) -> [f64; 16] {
     let inside = s.inside + 0.05 * d.normal();
     let outside = s.outside + 0.1 * d.normal();
     // The box holds the garden's air: its dew point is that of the air around it.
@@ -142,7 +147,6 @@ pub fn values(s: &Step, d: &mut Draw) -> [f64; 17] {
         share(9.0, d),
         share(6.0, d),
         inside + 22.0 + 0.2 * busy + 0.5 * d.normal(),
-        60.0 - 0.01 * s.at,
     ]
 }
 
@@ -200,8 +204,20 @@ impl Cascade {
         let one = |thing, after: i64, kind, detail, text| Break { thing, after: Span(after), kind, detail, text };
         match self {
             Cascade::Camera => vec![
-                one("device.main-camera", 0, EventKind::DeviceLeft, vec![("usb", json!("1209:0001")), ("port", json!("1-1.4"))], "main camera is gone"),
-                one("program.camera", 1400, EventKind::ProgramEnded, vec![("code", json!(1)), ("how", json!("crashed"))], "camera program ended (code 1)"),
+                one(
+                    "device.main-camera",
+                    0,
+                    EventKind::DeviceLeft,
+                    vec![("usb", json!("1209:0001")), ("port", json!("1-1.4"))],
+                    "main camera is gone",
+                ),
+                one(
+                    "program.camera",
+                    1400,
+                    EventKind::ProgramEnded,
+                    vec![("code", json!(1)), ("how", json!("crashed"))],
+                    "camera program ended (code 1)",
+                ),
             ],
             Cascade::Guiding => vec![one(
                 "program.guiding",
@@ -212,8 +228,20 @@ impl Cascade {
             )],
             Cascade::Link => vec![
                 one("link.house", 0, EventKind::LinkDown, vec![], "link to house is down"),
-                one("program.mount", 9000, EventKind::ProgramEnded, vec![("code", json!(1)), ("how", json!("crashed"))], "mount program ended (code 1)"),
-                one("program.guiding", 9600, EventKind::ProgramEnded, vec![("code", json!(1)), ("how", json!("crashed"))], "guiding ended (code 1)"),
+                one(
+                    "program.mount",
+                    9000,
+                    EventKind::ProgramEnded,
+                    vec![("code", json!(1)), ("how", json!("crashed"))],
+                    "mount program ended (code 1)",
+                ),
+                one(
+                    "program.guiding",
+                    9600,
+                    EventKind::ProgramEnded,
+                    vec![("code", json!(1)), ("how", json!("crashed"))],
+                    "guiding ended (code 1)",
+                ),
             ],
             Cascade::Memory => vec![one(
                 "program.camera",
@@ -251,14 +279,22 @@ pub fn truth(case: Case) -> &'static str {
         Case::WeakRadio => "The link fails twelve times as often while the Wi-Fi signal is weak.",
         Case::MemoryLeak => "The camera program is ended twelve times as often while memory is short.",
         Case::NoCause => "The faults have no cause among the signals.",
-        Case::ColdAndLate => "The box is cold and the night is late at the same hours; the cold is to blame, and nobody can tell.",
+        Case::ColdAndLate => {
+            "The box is cold and the night is late at the same hours; the cold is to blame, and nobody can tell."
+        }
         Case::CoolingWear => "A contact wears out while the season cools; the cold has no part in it.",
         Case::Bursts => "Faults draw further faults after themselves; they have no cause among the signals.",
         Case::CoolsAfterDeath => "The box cools because the chain died; the cold has no part in the faults.",
         Case::BadWeeks => "Some weeks are worse than others; the faults have no cause among the signals.",
-        Case::RemedyWorks => "The contact of the camera fails twelve times as often when the box is cold, and the heating pad cuts the faults to a tenth.",
-        Case::RemedyMetWarmNights => "The contact of the camera fails in the cold; the pad does nothing, but the nights with it were warmer.",
-        Case::UselessRemedy => "The contact of the camera fails in the cold; the other cable does nothing, and was bought after the worst run.",
+        Case::RemedyWorks => {
+            "The contact of the camera fails twelve times as often when the box is cold, and the heating pad cuts the faults to a tenth."
+        }
+        Case::RemedyMetWarmNights => {
+            "The contact of the camera fails in the cold; the pad does nothing, but the nights with it were warmer."
+        }
+        Case::UselessRemedy => {
+            "The contact of the camera fails in the cold; the other cable does nothing, and was bought after the worst run."
+        }
     }
 }
 

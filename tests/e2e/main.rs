@@ -28,6 +28,8 @@ mod phone;
 mod power;
 mod programs;
 mod real_load;
+mod rehearse;
+mod season;
 mod service;
 mod torture;
 mod units;

@@ -59,7 +59,7 @@ pub fn to_html(r: &MorningReport) -> String {
 }
 
 /// A number and the short unit behind it stay on one line.
-fn tie_units(body: &str) -> String {
+pub(crate) fn tie_units(body: &str) -> String {
     static UNIT: LazyLock<Regex> = LazyLock::new(|| {
         Regex::new(r"(\d) (ms|s|min|h|d|%|°C|°F|K|dBm|kB|MB|GB|TB|B|V|W)([^\p{L}\d]|$)")
             .expect("a literal expression that compiles")
@@ -75,7 +75,7 @@ fn with_commands(text: &str) -> Markup {
 }
 
 /// The choice of looks: works without script, by the state of the fields alone. Not printed.
-fn looks() -> Markup {
+pub(crate) fn looks() -> Markup {
     html! {
         form.looks aria-label="Look" {
             fieldset {

@@ -64,7 +64,7 @@ impl Across {
 }
 
 /// Round values for a vertical axis that holds `low..=high`: the ends of the axis, the ticks, and decimals for labels.
-pub(super) fn nice(low: f64, high: f64, most: usize) -> (f64, f64, Vec<f64>, usize) {
+pub(crate) fn nice(low: f64, high: f64, most: usize) -> (f64, f64, Vec<f64>, usize) {
     let (low, high) = if low.is_finite() && high.is_finite() && low <= high { (low, high) } else { (0.0, 1.0) };
     // A flat line still needs a height.
     let (low, high) = if high - low < 1e-9 {

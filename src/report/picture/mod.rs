@@ -11,8 +11,10 @@ mod night;
 mod spread;
 
 pub use alt::describe;
+pub(crate) use axis::nice;
 pub use lines::{LinePlot, Point, Series, Stroke, Threshold};
 pub use night::{draw_tall, draw_wide};
+pub(crate) use spread::width;
 
 use crate::model::UnixMs;
 use jiff::tz::TimeZone;

@@ -1,7 +1,7 @@
 //! Keeping texts apart: labels at the ends of lines, and letters of incidents that lie close together.
 
 /// Estimated width of a text in a sans-serif face of this size, in the same unit. Errs on the wide side.
-pub(super) fn width(text: &str, size: f64) -> f64 {
+pub(crate) fn width(text: &str, size: f64) -> f64 {
     let em: f64 = text
         .chars()
         .map(|c| match c {

@@ -60,8 +60,10 @@ impl Air {
         self.from = inside.zip(outside).map(|(a, b)| (a.1.name.clone(), b.1.name.clone()));
         let pads: Vec<_> = season.remedies.iter().filter(|r| warms(&r.name)).collect();
         self.heater = match (heater, pads.as_slice()) {
-            (Some((_, d)), _) => Some(format!("by the recorded `{}`", d.name)),
-            (None, [r, ..]) => Some(format!("on since “{}” began, by your own record", r.name)),
+            (Some((_, d)), _) => Some(format!("Whether the heater was on is known from the recorded `{}`.", d.name)),
+            (None, [r, ..]) => {
+                Some(format!("The heater counts as on while “{}” was in use, as you wrote it down.", r.name))
+            }
             _ => None,
         };
         for (k, (n, s)) in season.nights.iter().zip(spans).enumerate().filter(|(_, (n, _))| n.usable()) {

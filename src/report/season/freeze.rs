@@ -51,7 +51,7 @@ pub fn freeze(
 ) -> Result<Frozen, FreezeError> {
     let mut g = gather::gather(reader, settings, &Wish::default(), now, &|_, _| ())?;
     let zone = g.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC);
-    let hindsight = night_of(wish.since, &zone).to <= now && !g.invented;
+    let hindsight = night_of(wish.since, &zone).to <= now;
     let first = g.spans.iter().zip(&g.season.nights).find(|(_, n)| n.usable()).map(|(s, _)| s.from);
     let record_before = first.map_or(Span::ZERO, |f| Span((wish.since - f).0.max(0)));
     let (hard_when, chosen) = match &wish.hard_when {
