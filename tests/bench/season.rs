@@ -75,7 +75,10 @@ fn main() -> ExitCode {
         let mut times: Vec<Duration> = runs.iter().map(|r| r.0).collect();
         times.sort();
         let (median, peak) = (times[times.len() / 2], runs.iter().map(|r| r.1).fold(0.0, f64::max));
-        println!("tilldawn nights --as {form}: median {median:.2?} of {} runs (bound {BOUND:?}), peak {peak:.0} MB (bound {BOUND_MB} MB)", times.len());
+        println!(
+            "tilldawn nights --as {form}: median {median:.2?} of {} runs (bound {BOUND:?}), peak {peak:.0} MB (bound {BOUND_MB} MB)",
+            times.len()
+        );
         well &= median < BOUND && peak < BOUND_MB;
     }
     let _ = std::fs::remove_dir_all(&dir);

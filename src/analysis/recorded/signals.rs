@@ -85,6 +85,9 @@ pub fn definition(name: &Name, unit: Unit) -> SignalDef {
     SignalDef::new(name.clone(), unit, units::resolution(unit), what).at(place)
 }
 
+/// Largest value that is taken: a million billion of any unit is an error code, no reading.
+const MOST: f64 = 1e15;
+
 /// Reads a file of signals.
 ///
 /// # Errors
@@ -121,6 +124,10 @@ pub fn read(bytes: &[u8], layout: &Layout) -> Result<Recorded, BadFile> {
                 Ok(None) => empty += 1,
                 Ok(Some(v)) => {
                     let v = v * column.factor + column.offset;
+                    if v.abs() > MOST {
+                        refuse(format!("column `{}`: {v:e} is beyond what anything can read", t.heading[column.place]));
+                        continue;
+                    }
                     match into.get(&at) {
                         None => {
                             into.insert(at, v);

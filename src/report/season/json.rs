@@ -30,7 +30,7 @@ pub fn to_json(r: &SeasonReport) -> Value {
         "dew": r.the_box.report.as_ref().and_then(|b| b.dew).map(|d| serde_json::to_value(d).unwrap_or_default()),
         "between_faults": {
             "faults": r.between.faults,
-            "at_risk_hours": number(r.between.hours),
+            "at_risk_hours": hours(r.between.hours),
             "mean_hours": r.between.mean.and_then(|m| m.mean).map(number),
             "low": r.between.mean.map(|m| number(m.limits.low)),
             "high": r.between.mean.map(|m| number(m.limits.high)),
@@ -41,6 +41,11 @@ pub fn to_json(r: &SeasonReport) -> Value {
         "statistics": serde_json::to_value(&r.causes.statistics).unwrap_or_default(),
         "cautions": r.cautions,
     })
+}
+
+/// Hours to the hundred-thousandth, which is finer than a second.
+fn hours(v: f64) -> Value {
+    number((v * 1e5).round() / 1e5)
 }
 
 /// Infinite and unknown figures are null.
@@ -57,9 +62,9 @@ fn night(n: &NightLine) -> Value {
     json!({
         "night": n.date,
         "kind": n.kind.word(),
-        "dark_hours": n.dark_hours.map(number),
-        "session_hours": number(n.session_hours),
-        "at_risk_hours": number(n.at_risk_hours),
+        "dark_hours": n.dark_hours.map(hours),
+        "session_hours": hours(n.session_hours),
+        "at_risk_hours": hours(n.at_risk_hours),
         "incidents": n.incidents,
         "faults": n.faults.len(),
         "minimum": minimum,
