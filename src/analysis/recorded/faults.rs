@@ -31,7 +31,7 @@ pub fn read(bytes: &[u8], layout: &Layout) -> Result<Listed, BadFile> {
         place(name).ok_or_else(|| {
             BadFile(format!(
                 "there is no column `{name}`; expected the heading start,end,name and perhaps kind, found {}",
-                t.heading.join(",")
+                super::signals::list(&t.heading)
             ))
         })
     };

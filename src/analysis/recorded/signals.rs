@@ -243,7 +243,8 @@ fn by_heading(head: &str, place: usize) -> Option<Holds> {
     }
 }
 
-fn list(heading: &[String]) -> String {
+/// A heading for an error: its first columns, each cut where it is long.
+pub(super) fn list(heading: &[String]) -> String {
     let shown: Vec<String> =
         heading.iter().take(12).map(|h| format!("`{}`", h.chars().take(40).collect::<String>())).collect();
     let more = heading.len().saturating_sub(12);

@@ -3,6 +3,7 @@
 use super::letter::quoted;
 use super::{marks, remedies};
 use crate::http::act::{self, Through};
+use crate::http::api::remedies::with_rule;
 use crate::http::app::App;
 use crate::http::auth::Who;
 use crate::http::extract::Fields;
@@ -33,7 +34,12 @@ pub async fn act(
     Extension(peer): Extension<Peer>,
     fields: Fields,
 ) -> Response {
-    let said = match wish(&app, &fields) {
+    let wish = match wish(&app, &fields) {
+        // What counts as a hard hour is frozen now, by the nights on record.
+        Ok(Command::RemedyAdd(w)) => with_rule(&app, w, false).await.map(Command::RemedyAdd),
+        other => other,
+    };
+    let said = match wish {
         Ok(command) => match act::ask(&app, command, &who, Through::Page).await {
             Ok(said) => said,
             Err(p) => format!("It was not done: {}.", p.detail()),

@@ -3,6 +3,7 @@
 
 use super::gather::{self, Gathered, Wish};
 use crate::analysis::remedy::{self, HardWhenRefused};
+use crate::analysis::season::SINCE_START;
 use crate::analysis::thermal::{ThermalFit, fit_season};
 use crate::model::command::{HardWhen, RemedyWish};
 use crate::model::{Span, UnixMs};
@@ -56,7 +57,8 @@ pub fn freeze(
     let record_before = first.map_or(Span::ZERO, |f| Span((wish.since - f).0.max(0)));
     let (hard_when, chosen) = match &wish.hard_when {
         Some(rule) => {
-            if !anyway {
+            // The clock is beyond the reach of every remedy.
+            if !anyway && rule.signal.as_str() != SINCE_START {
                 remedy::check_hard(&g.season, rule, wish.since)?;
             }
             (Some(rule.clone()), false)
