@@ -43,8 +43,8 @@ pub fn opening(r: &SeasonReport) -> Vec<String> {
     let of = |k: NightKind| r.nights.iter().filter(|n| n.kind == k).count();
     let (trouble, quiet) = (of(NightKind::Trouble), of(NightKind::Quiet));
     let faults: usize = r.nights.iter().map(|n| n.faults.len()).sum();
-    let in_session = r.nights.iter().filter(|n| n.kind != NightKind::NoSession);
-    let ends = in_session.clone().next().zip(in_session.last());
+    let mut in_session = r.nights.iter().filter(|n| n.kind != NightKind::NoSession);
+    let ends = in_session.clone().next().zip(in_session.next_back());
     let Some((first, last)) = ends else {
         return vec!["No night with a session is on record yet.".into()];
     };
