@@ -32,6 +32,7 @@ const MACHINE: &[(&str, Unit)] = &[
     ("graphics.software-programs", Unit::Count),
     ("graphics.software-cpu", Unit::Percent),
     ("machine.uptime", Unit::Seconds),
+    ("machine.kernel-log", Unit::Truth),
 ];
 
 const PROGRAM: &[(&str, Unit)] = &[
@@ -105,6 +106,7 @@ pub fn known(c: &Config) -> BTreeMap<Name, Unit> {
         }
     };
     c.programs.iter().for_each(|t| thing(&t.name, true, PROGRAM));
+    c.programs.iter().filter(|t| !t.holds.is_empty()).for_each(|t| thing(&t.name, true, &[("holds", Unit::Truth)]));
     c.links.iter().for_each(|t| thing(&t.name, true, LINK));
     c.interfaces.iter().for_each(|t| thing(&t.name, true, INTERFACE));
     c.devices.iter().for_each(|t| thing(&t.name, true, &[]));

@@ -54,7 +54,7 @@ impl Engine {
                     self.memory_kill(s, e.at, by);
                 }
             }
-            (E::ClockStep | E::AddressChanged | E::DeviceRenamed, _) if self.st.session.is_some() => {
+            (E::ClockStep | E::AddressChanged | E::DeviceRenamed | E::DeviceClosed, _) if self.st.session.is_some() => {
                 let text = if e.text.is_empty() { e.kind.code().replace('_', " ") } else { e.text.clone() };
                 self.st.incidents.happened(e, text, &self.plan.leaning);
             }
@@ -325,6 +325,7 @@ impl Engine {
                     let words = match sign {
                         "stopped" => "stopped by a signal".to_owned(),
                         "age" | "sign of life" => "no sign of life".to_owned(),
+                        "device" => "its device is closed".to_owned(),
                         _ => format!("no sign of life: {sign}"),
                     };
                     if !self.slots[s as usize].k.on {

@@ -27,7 +27,8 @@ pub struct Event {
 pub enum EventKind {
     /// A watched program runs. `pid`, `restart` (true after an end), `command`, `by` ("kernel" or "search").
     ProgramStarted,
-    /// A watched program ended. `pid`, `code` or `signal` if known, `core`, `uptime_s`, `how` ("closed", "crashed", "unknown").
+    /// A watched program ended. `pid`, `code` or `signal` if known, `core`, `uptime_s`, `how` ("closed", "crashed", "unknown"),
+    /// `known_from` where the end is not known from the process itself.
     ProgramEnded,
     /// A watched program was stopped by a signal (state T). `pid`.
     ProgramStopped,
@@ -53,13 +54,16 @@ pub enum EventKind {
     ContactBreak,
     /// A device came back under another node name. `old`, `new`.
     DeviceRenamed,
-    /// A program closed its device node, or the node was deleted under it. `program`, `node`.
+    /// A program closed its device node, or the node was deleted under it. `program`, `node`, `deleted`, `must` (it is one of
+    /// the nodes that it is configured to keep open).
     DeviceClosed,
     /// A frame arrived. `path`, `light` (bool), `exposure_s`, `type`, `object`, `filter`, `sensor_c`, `set_c`, `bytes`.
     FrameArrived,
     /// A file in the frames folder is damaged. `path`, `why` ("empty", "truncated", "unreadable").
     FrameDamaged,
-    /// A line of the kernel's own. `class` ("usb", "over_current", "io_error", "out_of_memory", "crash", "throttle", "radio", "other"), `line`.
+    /// A line of the kernel's own. `class` ("usb", "over_current", "under_voltage", "io_error", "out_of_memory", "crash",
+    /// "throttle", "radio", "other"), `line`, `level`, what the line names (`port`, `device`, `program`, `pid`, `signal`,
+    /// `interface`, `reason`), and `held_back`: so many of the class were not told since the last one.
     KernelLine,
     /// A line of a watched text log matched. `class`, `line`, and named groups.
     LogLine,

@@ -103,7 +103,7 @@ pub fn here(roots: &Roots) -> Rights {
             "mount -o remount,hidepid=0 /proc",
         )),
     }
-    if !kernel_log(roots) {
+    if super::kernel_log::way(roots).is_err() {
         all.push(blind(KERNEL_LOG, of_form(form)[1].grant.replace("USER", &user)));
     }
     if roots.is_system() && !echo_allowed() {
@@ -198,23 +198,6 @@ fn others(roots: &Roots, uid: u32) -> Others {
     }
     // Where nobody else runs anything, the superuser's right decides.
     if seen_closed || (uid != 0 && roots.is_system()) { Others::Closed } else { Others::Open }
-}
-
-/// Whether the kernel's log can be read, from its ring or from the journal.
-#[cfg(target_os = "linux")]
-fn kernel_log(roots: &Roots) -> bool {
-    use std::os::unix::fs::OpenOptionsExt;
-    let flags = rustix::fs::OFlags::NONBLOCK.bits() as i32;
-    if std::fs::OpenOptions::new().read(true).custom_flags(flags).open(roots.path("/dev/kmsg")).is_ok() {
-        return true;
-    }
-    ["/var/log/journal", "/run/log/journal"].iter().any(|folder| {
-        std::fs::read_dir(roots.path(folder))
-            .into_iter()
-            .flatten()
-            .flatten()
-            .any(|machine| std::fs::File::open(machine.path().join("system.journal")).is_ok())
-    })
 }
 
 /// Whether the kernel gives this user a socket for ICMP echo.

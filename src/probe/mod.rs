@@ -37,6 +37,9 @@ pub mod graphics;
 pub mod kept;
 #[cfg(target_os = "linux")]
 pub mod kernel;
+#[cfg(target_os = "linux")]
+pub mod kernel_log;
+pub mod lines;
 pub mod look_rights;
 pub mod machine;
 pub mod outlet;
@@ -178,7 +181,10 @@ pub fn all(s: &Setup<'_>) -> All {
     }
     #[cfg(not(target_os = "linux"))]
     a.probes.extend(elsewhere::probes(s));
-    a.extend(programs::all(s));
+    let heard = programs::Heard::default();
+    #[cfg(target_os = "linux")]
+    a.extend(kernel_log::all(s, &heard));
+    a.extend(programs::all(s, heard));
     a.sources.extend(links::sources(s, &changes));
     a.probes.extend(machine::probes(s));
     a.probes.extend(disks::probes(s));
@@ -203,6 +209,8 @@ const FINDERS: &[Finder] = &[
     clock_state::found,
     #[cfg(target_os = "linux")]
     power::found,
+    #[cfg(target_os = "linux")]
+    kernel_log::found,
     #[cfg(target_os = "linux")]
     processor::found,
     #[cfg(target_os = "linux")]

@@ -68,6 +68,8 @@ impl Processes {
                 user: 0,
                 pidfd: None,
                 command: command.join(" "),
+                unit: None,
+                cwd: None,
             };
             self.roll.attach(i, process, now, "search");
         }

@@ -12,6 +12,8 @@ pub enum Ended {
         /// A memory image was written.
         core: bool,
     },
+    /// A memory image of it was found; the signal is not known.
+    Crashed,
 }
 
 impl Ended {
@@ -33,6 +35,7 @@ impl Ended {
     pub fn words(self) -> String {
         match self {
             Ended::Code(0) => "closed".into(),
+            Ended::Crashed => "crashed, memory image written".into(),
             Ended::Code(c) => format!("ended with code {c}"),
             Ended::Signal { signal, core } => {
                 let name = match signal {

@@ -4,12 +4,15 @@
 use super::ended::Ended;
 use super::figures::may_see_status;
 use super::procs;
+use super::reason;
 use super::roll::{Attached, Process, Roll};
 use crate::clock::SharedClock;
-use crate::model::{Name, SignalId, Span, Why, WhyCode};
+use crate::model::{BootMs, Name, SignalId, Span, Why, WhyCode};
+use crate::probe::kernel_log::Heard;
 use crate::probe::{Outlet, Roots, Running, Source, kernel, literal};
 use futures_util::StreamExt;
 use futures_util::stream::FuturesUnordered;
+use std::os::fd::OwnedFd;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -30,13 +33,20 @@ pub struct Exits {
     roots: Roots,
     roll: Arc<Roll>,
     clock: SharedClock,
+    heard: Heard,
     rx: mpsc::UnboundedReceiver<Attached>,
 }
 
 impl Exits {
-    /// Waits for the processes that come out of `rx`.
-    pub fn new(roots: Roots, roll: Arc<Roll>, clock: SharedClock, rx: mpsc::UnboundedReceiver<Attached>) -> Exits {
-        Exits { name: literal("probe.program-exits"), roots, roll, clock, rx }
+    /// Waits for the processes that come out of `rx`; `heard` is what the kernel's log tells of them.
+    pub fn new(
+        roots: Roots,
+        roll: Arc<Roll>,
+        clock: SharedClock,
+        heard: Heard,
+        rx: mpsc::UnboundedReceiver<Attached>,
+    ) -> Exits {
+        Exits { name: literal("probe.program-exits"), roots, roll, clock, heard, rx }
     }
 }
 
@@ -49,8 +59,8 @@ impl Source for Exits {
         vec![]
     }
     fn run(&mut self, out: Outlet) -> Running<'_> {
-        let Exits { roots, roll, clock, rx, .. } = self;
-        let wait = Wait { roots, roll, clock, out };
+        let Exits { roots, roll, clock, heard, rx, .. } = self;
+        let wait = Wait { roots, roll, clock, heard, out };
         Box::pin(async move {
             let mut waits = FuturesUnordered::new();
             // After a failure, those that were waited for are still on the roll.
@@ -77,6 +87,7 @@ struct Wait<'a> {
     roots: &'a Roots,
     roll: &'a Roll,
     clock: &'a SharedClock,
+    heard: &'a Heard,
     out: Outlet,
 }
 
@@ -94,11 +105,12 @@ impl Wait<'_> {
             return;
         }
         let at = self.clock.now();
-        let how = self.reason(&p, &fd).await;
+        let (how, from) = self.reason(&p, &fd, at.boot).await;
         if at.boot - p.started.boot < YOUNG && how == Some(Ended::Code(0)) && self.taken_over(i, &p).await {
             return;
         }
-        self.tell(self.roll.detach(i, p.id, at, Span::ZERO, how));
+        let told = self.roll.detach(i, p.id, at, Span::ZERO, how);
+        self.tell(told.map(|(e, r)| (if from.is_empty() { e } else { e.with("known_from", from) }, r)));
     }
 
     fn tell(&self, told: Option<(crate::model::Event, crate::model::Reading)>) {
@@ -108,18 +120,25 @@ impl Wait<'_> {
         }
     }
 
-    async fn reason(&self, p: &Process, fd: &std::os::fd::OwnedFd) -> Option<Ended> {
+    /// How it ended, and from where that is known if not from the process itself.
+    async fn reason(&self, p: &Process, fd: &OwnedFd, ended: BootMs) -> (Option<Ended>, &'static str) {
         for ms in TRIES_MS {
             if ms > 0 {
                 tokio::time::sleep(Duration::from_millis(ms)).await;
             }
             let told = kernel::exit_status(fd).unwrap_or_default();
             if let Some(status) = told.or_else(|| self.of_zombie(p)).or_else(|| self.roll.status_of(p.id.pid)) {
-                return Some(Ended::from_status(status));
+                return (Some(Ended::from_status(status)), "");
             }
         }
         // Every other end has been told.
-        self.roll.ends_told.load(Ordering::SeqCst).then_some(Ended::Code(0))
+        if self.roll.ends_told.load(Ordering::SeqCst) {
+            return (Some(Ended::Code(0)), "");
+        }
+        match reason::elsewhere(self.roots, self.heard, p, ended).await {
+            Some(r) => (Some(r.how), r.from),
+            None => (None, ""),
+        }
     }
 
     /// What the dead process itself still says, until its parent takes notice.

@@ -14,7 +14,11 @@ pub mod exits;
 pub mod figures;
 pub mod gauges;
 #[cfg(target_os = "linux")]
+pub mod holds;
+#[cfg(target_os = "linux")]
 pub mod procs;
+#[cfg(target_os = "linux")]
+pub mod reason;
 pub mod roll;
 #[cfg(target_os = "linux")]
 pub mod search;
@@ -29,14 +33,24 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use tokio::sync::mpsc::UnboundedReceiver;
 
+/// What else is heard of processes than from the processes themselves.
+#[cfg(target_os = "linux")]
+pub type Heard = super::kernel_log::Heard;
+/// Nothing, elsewhere.
+#[cfg(not(target_os = "linux"))]
+#[derive(Clone, Debug, Default)]
+pub struct Heard;
+
 /// Everything that watches the configured programs; nothing, if none is.
-pub fn all(s: &Setup<'_>) -> All {
+pub fn all(s: &Setup<'_>, heard: Heard) -> All {
     if s.config.programs.is_empty() {
         return others(s);
     }
     let (mut a, roll, ends) = parts(s);
     #[cfg(target_os = "linux")]
-    a.sources.push(Box::new(exits::Exits::new(s.roots.clone(), roll, s.clock.clone(), ends)));
+    a.sources.push(Box::new(exits::Exits::new(s.roots.clone(), roll, s.clock.clone(), heard, ends)));
+    #[cfg(not(target_os = "linux"))]
+    let Heard = heard;
     #[cfg(not(target_os = "linux"))]
     a.probes.push(Box::new(elsewhere::Processes::new(s, roll, ends)));
     a
@@ -66,6 +80,7 @@ fn parts(s: &Setup<'_>) -> (All, Arc<roll::Roll>, UnboundedReceiver<roll::Attach
         a.probes.push(Box::new(search::Search::new(s.roots.clone(), roll.clone())));
         a.probes.push(Box::new(figures::Figures::new(s, roll.clone())));
         a.probes.push(Box::new(super::graphics::watch::Watch::new(s, Some(roll.clone()))));
+        a.probes.push(Box::new(holds::Holds::new(s, roll.clone())));
         if s.roots.is_system() {
             a.sources.push(Box::new(starts::Starts::new(roll.clone())));
         }

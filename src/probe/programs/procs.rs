@@ -125,6 +125,13 @@ impl<'r> Names<'r> {
     fn unit(&self) -> Option<&[u8]> {
         unit(self.cgroup.get_or_init(|| self.file("cgroup")))
     }
+    /// Its unit, if it is a service, and whether that is one of a user's own manager.
+    pub fn managed(&self) -> Option<(String, bool)> {
+        let unit =
+            std::str::from_utf8(self.unit()?).ok().filter(|u| u.ends_with(".service") && !u.starts_with("user@"))?;
+        let group = self.cgroup.get_or_init(|| self.file("cgroup"));
+        Some((unit.to_owned(), group.windows(6).any(|w| w == b"/user@")))
+    }
     /// The command line for people.
     pub fn command(&self) -> String {
         String::from_utf8_lossy(self.argv()).trim_end_matches('\0').replace('\0', " ")

@@ -39,6 +39,10 @@ pub struct Process {
     pub pidfd: Option<ExitHandle>,
     /// Its command line, for people with the right to see it.
     pub command: String,
+    /// Its systemd unit, and whether that is one of the user's own manager.
+    pub unit: Option<(String, bool)>,
+    /// Its working folder; none where it is closed to us.
+    pub cwd: Option<std::path::PathBuf>,
 }
 
 /// A watched program.
@@ -195,7 +199,7 @@ impl Roll {
         }
         let p = e.current.take()?;
         e.ended = Some(at);
-        let words = how.map_or("ended, reason unknown".into(), Ended::words);
+        let words = how.map_or("ended, reason not seen".into(), Ended::words);
         let mut event =
             Event::new(at, e.program.name.clone(), EventKind::ProgramEnded, format!("{} {words}", e.program.title))
                 .within(within)
@@ -205,6 +209,7 @@ impl Roll {
         event = match how {
             Some(Ended::Code(c)) => event.with("code", c),
             Some(Ended::Signal { signal, core }) => event.with("signal", signal).with("core", core),
+            Some(Ended::Crashed) => event.with("core", true),
             None => event,
         };
         let reading = Reading { signal: e.truth.id(), at, value: e.truth.value(0.0) };

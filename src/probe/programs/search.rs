@@ -99,11 +99,13 @@ impl Search {
 
     fn process(&self, id: Id, out: &Take<'_>) -> Option<Process> {
         let user = std::fs::metadata(self.roots.path(format!("proc/{}", id.pid))).ok()?.uid();
-        let command = Names::new(&self.roots, id.pid).command();
+        let names = Names::new(&self.roots, id.pid);
+        let (command, unit) = (names.command(), names.managed());
+        let cwd = std::fs::read_link(self.roots.path(format!("proc/{}/cwd", id.pid))).ok();
         let pidfd = if self.roots.is_system() { pidfd(id.pid) } else { None };
         // Only now is it certain that the descriptor is of the process that was looked at.
         self.stat(id.pid).filter(|s| s.start == id.start && !s.ended())?;
-        Some(Process { id, started: instant(id.start, out.at()), user, pidfd, command })
+        Some(Process { id, started: instant(id.start, out.at()), user, pidfd, command, unit, cwd })
     }
 }
 

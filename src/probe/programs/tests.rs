@@ -91,7 +91,7 @@ fn a_program_is_found_measured_lost_and_found_again() {
 fn a_stopped_program_is_a_hang_at_once() {
     let b = bench(vec![]);
     process(&b, 500, 90_000);
-    let mut p = b.probes(all).probes;
+    let mut p = b.probes(|s| all(s, Heard::default())).probes;
     b.run(&mut p);
     b.write("proc/500/stat", &stat(500, 'T', 100, 90_000));
     b.run(&mut p);
@@ -108,7 +108,7 @@ fn hidden_processes_are_unknown_and_torn_lines_unreadable() {
     let b = bench(vec![]);
     b.remove("proc/1/comm");
     std::fs::remove_dir(b.root().join("proc/1")).unwrap();
-    let mut p = b.probes(all).probes;
+    let mut p = b.probes(|s| all(s, Heard::default())).probes;
     b.run(&mut p);
     assert_eq!(b.why("program.mount"), Some(WhyCode::Refused));
     process(&b, 500, 90_000);
@@ -126,7 +126,7 @@ fn a_file_that_stops_growing_is_a_missing_sign() {
     let b = bench(vec![AliveSign { kind, within: Span::secs(5), every: Span::secs(1) }]);
     process(&b, 500, 90_000);
     b.write("var/log/mount-1.log", "x");
-    let mut p = b.probes(all).probes;
+    let mut p = b.probes(|s| all(s, Heard::default())).probes;
     for i in 0..4 {
         b.write("var/log/mount-1.log", &"x".repeat(i + 2));
         b.run(&mut p);
@@ -167,7 +167,7 @@ fn without_programs_only_drawing_is_looked_for() {
 #[test]
 fn the_search_may_block_and_the_figures_may_not() {
     let b = bench(vec![]);
-    let p = b.probes(all).probes;
+    let p = b.probes(|s| all(s, Heard::default())).probes;
     let lanes: Vec<_> = p.iter().map(|p| p.lane()).collect();
     use crate::probe::Lane::{Own, Shared};
     assert_eq!(lanes, [Own, Shared, Own], "search, figures, drawing");
