@@ -110,6 +110,8 @@ pub fn known(c: &Config) -> BTreeMap<Name, Unit> {
     c.links.iter().for_each(|t| thing(&t.name, true, LINK));
     c.interfaces.iter().for_each(|t| thing(&t.name, true, INTERFACE));
     c.devices.iter().for_each(|t| thing(&t.name, true, &[]));
+    let says = |l: &&super::model::TextLog| l.patterns.iter().any(|p| p.broken.is_some());
+    c.logs.iter().filter(says).for_each(|t| thing(&t.name, true, &[]));
     // A disk or a folder of frames has no truth of its own, only quantities.
     c.disks.iter().for_each(|t| thing(&t.name, false, DISK));
     c.frames.iter().for_each(|t| thing(&t.name, false, FRAMES));

@@ -50,6 +50,7 @@ pub mod roots;
 pub mod sensors;
 pub mod storage;
 pub mod take;
+pub mod text_log;
 
 #[cfg(target_os = "linux")]
 pub mod interfaces;
@@ -191,6 +192,7 @@ pub fn all(s: &Setup<'_>) -> All {
     a.extend(devices::all(s));
     a.probes.extend(sensors::probes(s));
     a.probes.extend(frames::probes(s));
+    a.probes.extend(text_log::probes(s));
     a.sources.extend(sensors::sources(s));
     a
 }
@@ -202,6 +204,7 @@ const FINDERS: &[Finder] = &[
     sensors::look::found,
     devices::look::found,
     frames::look::found,
+    text_log::look::found,
     machine::found,
     graphics::found,
     disks::found,

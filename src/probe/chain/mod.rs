@@ -18,6 +18,17 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tcp::{Socket, State};
 
+/// Text logs that programs have open for writing, each once, with the program's executable.
+pub fn open_logs(roots: &Roots) -> Vec<(PathBuf, String)> {
+    let mut all = BTreeMap::new();
+    for p in running::snapshot(roots).open {
+        for log in p.logs {
+            all.entry(log).or_insert_with(|| p.executable.clone());
+        }
+    }
+    all.into_iter().collect()
+}
+
 /// What makes two processes the same program: the executable, and the script that it runs.
 type Identity = (String, Option<String>);
 

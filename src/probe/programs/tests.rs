@@ -158,7 +158,7 @@ fn the_look_around_lists_programs_with_lines_to_paste() {
 
 #[test]
 fn without_programs_only_drawing_is_looked_for() {
-    let a = Bench::new(&[]).probes(all);
+    let a = Bench::new(&[]).probes(|s| all(s, Heard::default()));
     let names: Vec<_> = a.probes.iter().map(|p| p.name().to_string()).collect();
     assert_eq!((names, a.sources.len()), (vec!["probe.graphics".to_string()], 0));
 }
