@@ -1,9 +1,11 @@
 //! The loop: collect, judge, store, publish.
 
 use super::acting::Acting;
+use super::changes::Changes;
 use super::chores::Chores;
 use super::darkness::Darkness;
 use super::derived::Derived;
+use super::leadup::LeadUps;
 use super::notify::ServiceManager;
 use super::pending::Pending;
 use super::present::Present;
@@ -60,6 +62,8 @@ pub struct Agent {
     pub(super) told: Told,
     /// What the gap before this start meant, handed over as soon as the loop runs.
     pub(super) first: Option<(Batch, Outcome)>,
+    pub(super) leadups: LeadUps,
+    pub(super) changes: Changes,
 }
 
 impl Agent {
@@ -104,6 +108,9 @@ impl Agent {
                     }
                     self.acting.tick(self.last);
                     self.chores.tick(self.last.wall, &self.darkness);
+                    for e in self.changes.tick(self.last, &self.writer).await {
+                        self.pending.event(e);
+                    }
                     if let Some(learned) = self.chores.learned().await {
                         self.engine.set_learned(learned);
                     }
@@ -136,8 +143,11 @@ impl Agent {
         self.derived.add(&mut batch);
         let outcome = self.engine.step(&batch, &self.signals);
         self.present.take(&batch);
+        self.leadups.take(&batch);
+        self.pending.sweeps().iter().for_each(|s| self.leadups.look(s));
         self.hand_over(batch, outcome).await;
         self.publish(at);
+        self.leadups.tick(at, false, &self.signals, &self.writer);
     }
 
     /// Stores what a step gave, waits for the commit where something will be announced, then acts.
@@ -152,6 +162,10 @@ impl Agent {
         let (wishes, notices) = (outcome.actions.clone(), outcome.notices.clone());
         let texts: Vec<_> = outcome.transitions.iter().map(|t| (t.alarm, t.text.clone())).collect();
         let ended = outcome.events.iter().any(|e| e.kind == EventKind::SessionEnded);
+        let (now, incidents) = (batch.at, outcome.incidents.clone());
+        if outcome.events.iter().any(|e| e.kind == EventKind::SessionStarted) {
+            self.changes.session(now);
+        }
         let wanted = outcome.is_urgent() || self.writer.wants_engine_state();
         let state = wanted.then(|| serde_json::to_value(self.engine.state()).unwrap_or_default());
         let commit = self.writer.write(Write { batch, outcome, engine_state: state });
@@ -162,6 +176,7 @@ impl Agent {
                 self.present.unsaved.extend(raised);
             }
         }
+        self.leadups.incidents(&incidents, now, &self.signals, &self.writer);
         for n in &notices {
             self.posts.send(&self.config.field, n);
         }
@@ -269,6 +284,7 @@ impl Agent {
         self.derived = Derived::new(&new, &self.signals);
         self.configs.send_replace(new.clone());
         self.chores = Chores::new(new.clone(), self.store.clone(), at.wall);
+        self.changes.reconfigured(new.clone(), at);
         self.config = new;
     }
 
@@ -283,6 +299,7 @@ impl Agent {
         }
         self.pending.event(Event::new(at, own("agent.this"), EventKind::AgentStopped, format!("stopped: {why}")));
         self.judge().await;
+        self.leadups.tick(at, true, &self.signals, &self.writer);
         let state = serde_json::to_value(self.engine.state()).ok();
         let last = Write { batch: Batch { at, ..Batch::default() }, outcome: Outcome::default(), engine_state: state };
         self.writer.write(last);
@@ -300,7 +317,7 @@ impl Agent {
 }
 
 /// A name that is written in the source.
-fn own(n: &str) -> Name {
+pub(super) fn own(n: &str) -> Name {
     Name::new(n).expect("a literal that is a name")
 }
 

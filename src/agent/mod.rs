@@ -4,10 +4,12 @@
 //! is announced after its commit; if the commit fails or does not come in time it is announced all the same, marked unsaved.
 
 mod acting;
+mod changes;
 mod chores;
 mod cycle;
 mod darkness;
 mod imports;
+mod leadup;
 mod pending;
 mod present;
 mod remedies;

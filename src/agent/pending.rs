@@ -1,5 +1,6 @@
 //! What the probes sent since the last judgement.
 
+use crate::model::leadup::Sweep;
 use crate::model::live::ProbeNow;
 use crate::model::{Batch, Event, Name, Reading, Stamp};
 use crate::probe::Observation;
@@ -11,6 +12,7 @@ pub struct Pending {
     readings: Vec<Reading>,
     events: Vec<Event>,
     probes: BTreeMap<Name, ProbeNow>,
+    sweeps: Vec<Sweep>,
     /// Readings came in since the watchdog was fed.
     fresh: bool,
 }
@@ -36,6 +38,11 @@ impl Pending {
                 self.probes.insert(p.probe.clone(), p);
                 false
             }
+            Observation::Sweep(s) => {
+                // Looks come every few seconds and are taken each cycle.
+                self.sweeps.push(s);
+                false
+            }
         }
     }
 
@@ -57,6 +64,11 @@ impl Pending {
     /// Whether readings came in since the last call.
     pub fn was_fresh(&mut self) -> bool {
         std::mem::take(&mut self.fresh)
+    }
+
+    /// Looks at all programs since the last call.
+    pub fn sweeps(&mut self) -> Vec<Sweep> {
+        std::mem::take(&mut self.sweeps)
     }
 
     /// How the probes do.

@@ -2,10 +2,12 @@
 
 use super::WatchArguments;
 use super::acting::Acting;
+use super::changes::Changes;
 use super::chores::Chores;
 use super::cycle::Agent;
 use super::darkness::Darkness;
 use super::derived::Derived;
+use super::leadup::LeadUps;
 use super::notify::ServiceManager;
 use super::pending::Pending;
 use super::present::Present;
@@ -110,6 +112,9 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
     let posts = Posts::new(&config.notices, clock.clone(), outlet.clone());
     let acting = Acting::new(config.actions.clone(), darkness.zone().clone(), outlet);
     let present = Present::new(config.field.clone(), started);
+    // A store that cannot be read now: everything is seen for the first time.
+    let known = store::Reader::open(&path).and_then(|r| r.installed()).unwrap_or_default();
+    let changes = Changes::new(config.clone(), known, started);
     let chores = Chores::new(config.clone(), path.clone(), started.wall);
     let derived = Derived::new(&config, &signals);
     let mut agent = Agent {
@@ -139,6 +144,8 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
         chores,
         told,
         first: None,
+        leadups: LeadUps::new(opened.latest_incident),
+        changes,
     };
     agent.tell_of_start(&opened);
     Ok(agent)

@@ -5,7 +5,7 @@ use super::report::Place;
 use super::{Done, Failure, WELL, out};
 use crate::model::{Span, UnixMs};
 use crate::night::night_of;
-use crate::report::morning;
+use crate::report::{leadup, morning};
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
@@ -21,6 +21,9 @@ pub struct Arguments {
     /// How it is written
     #[arg(long = "as", value_enum, default_value = "text")]
     form: Form,
+    /// Show every signal of the minutes around it, not only those that moved most
+    #[arg(long)]
+    all: bool,
     /// Write into this file instead of to the terminal
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -56,9 +59,14 @@ pub fn run(a: Arguments) -> Done {
     let Some(part) = report.incidents.iter().find(|i| i.id == row.incident.id) else {
         return Err(Failure::new(format!("incident `{}` is not among those of its night ({night})", row.incident.id)));
     };
+    let around = leadup::read(&record.reader, row.incident.id).map_err(fail)?;
     let text = match a.form {
-        Form::Text => morning::incident_to_text(&report, part),
-        Form::Json => format!("{:#}", morning::json::incident(part)),
+        Form::Text => morning::incident_to_text(&report, part, Some((&around, a.all))),
+        Form::Json => {
+            let mut whole = morning::json::incident(part);
+            whole["around"] = leadup::to_json(&around);
+            format!("{whole:#}\n")
+        }
     };
     out::put(a.out.as_deref(), &text)?;
     Ok(WELL)

@@ -54,6 +54,7 @@ fn api() -> Router<App> {
         .route("/incidents/{incident}", get(incidents::one))
         .route("/incidents/{incident}/mark", put(incidents::mark))
         .route("/imports", post(imports::take))
+        .route("/incidents/{incident}/leadup", get(incidents::leadup))
         .route("/remedies", get(remedies::remedies).post(remedies::add))
         .route("/remedies/{remedy}", delete(remedies::remove))
         .route("/openapi.json", get(openapi::openapi))

@@ -7,6 +7,7 @@ pub mod batch;
 pub mod command;
 pub mod event;
 pub mod incident;
+pub mod leadup;
 pub mod live;
 pub mod name;
 pub mod outcome;

@@ -49,9 +49,12 @@ pub mod reach;
 pub mod roots;
 pub mod sensors;
 pub mod storage;
+#[cfg(target_os = "linux")]
+pub mod sweep;
 pub mod take;
 pub mod text_log;
 
+pub mod installed;
 #[cfg(target_os = "linux")]
 pub mod interfaces;
 pub mod links;
@@ -184,7 +187,10 @@ pub fn all(s: &Setup<'_>) -> All {
     a.probes.extend(elsewhere::probes(s));
     let heard = programs::Heard::default();
     #[cfg(target_os = "linux")]
-    a.extend(kernel_log::all(s, &heard));
+    {
+        a.extend(kernel_log::all(s, &heard));
+        a.sources.extend(sweep::sources(s));
+    }
     a.extend(programs::all(s, heard));
     a.sources.extend(links::sources(s, &changes));
     a.probes.extend(machine::probes(s));

@@ -1,5 +1,6 @@
 //! The way from the probes to the agent: one bounded queue, never waited on.
 
+use crate::model::leadup::Sweep;
 use crate::model::live::ProbeNow;
 use crate::model::{Event, Reading};
 use std::collections::VecDeque;
@@ -16,6 +17,8 @@ pub enum Observation {
     Events(Vec<Event>),
     /// State of one probe; sent when it changes, and every ten seconds.
     Probe(ProbeNow),
+    /// A look at all programs of the machine.
+    Sweep(Sweep),
 }
 
 /// Events that wait while the queue is full. More than these are dropped, oldest first, and counted.
@@ -69,6 +72,11 @@ impl Outlet {
     /// Sends the state of a probe; dropped when the queue is full, since the next one says the same.
     pub fn probe(&self, p: ProbeNow) {
         let _ = self.tx.try_send(Observation::Probe(p));
+    }
+
+    /// Sends a look at all programs; dropped when the queue is full, since the next one comes soon.
+    pub fn sweep(&self, s: Sweep) {
+        let _ = self.tx.try_send(Observation::Sweep(s));
     }
 
     /// Readings and events dropped since start because the queue was full.

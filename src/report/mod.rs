@@ -6,6 +6,7 @@
 pub mod apart;
 pub mod export;
 mod file;
+pub mod leadup;
 pub mod learned;
 pub mod look;
 pub mod morning;

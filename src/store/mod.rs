@@ -16,6 +16,7 @@ mod import;
 mod inbox;
 mod journal;
 mod keys;
+pub mod leadup;
 mod lock;
 mod mark;
 #[doc(hidden)]

@@ -3,12 +3,14 @@
 use super::errors::StoreError;
 use super::reader::Reader;
 use super::words::from_word;
+use crate::model::leadup::{LeadUp, Part};
 use crate::model::rows::{AlarmLife, ChangeRow, ImportRow, ImportedFault, IncidentRow, RemedyRow};
 use crate::model::{
     AlarmChange, AlarmId, BootMs, Event, EventKind, FaultKind, Incident, Mark, Name, Priority, Session, SessionEnd,
     SessionStart, Span, Stamp, Transition, UnixMs,
 };
 use rusqlite::{OptionalExtension, Row};
+use std::collections::BTreeMap;
 
 const TRANSITION: &str = "seq, alarm, at, at_boot, announced, announced_boot, rule, thing, priority, change, by, until, wakes, text, value, incident";
 
@@ -153,6 +155,27 @@ impl Reader {
                 .query_row((incident, part), |r| r.get(0))
                 .optional()
         })
+    }
+
+    /// The same, unpacked; none where nothing is kept.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or the record is damaged.
+    pub fn leadup_record(&self, incident: i64, part: Part) -> Result<Option<LeadUp>, StoreError> {
+        let Some(body) = self.leadup(incident, part.word())? else { return Ok(None) };
+        let damaged = || StoreError::Internal(format!("the detailed record of incident {incident} is damaged"));
+        super::leadup::unpack(&body).ok_or_else(damaged).map(Some)
+    }
+
+    /// What is known of the installation, as the agent kept it; none before the first time.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn installed(&self) -> Result<BTreeMap<String, String>, StoreError> {
+        let body: Option<Vec<u8>> = self.ask(|c| {
+            c.prepare_cached("SELECT value FROM state WHERE key = 'installed'")?.query_row([], |r| r.get(0)).optional()
+        })?;
+        Ok(body.and_then(|b| serde_json::from_slice(&b).ok()).unwrap_or_default())
     }
 
     /// Remedies, oldest first.

@@ -9,6 +9,7 @@ use crate::model::live::StoreNow;
 use crate::model::rows::{GapRow, RemedyRow};
 use crate::model::{BootMs, Span};
 use rusqlite::params;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use tokio::sync::oneshot;
@@ -76,6 +77,15 @@ impl Writer {
     /// Keeps a part (`before`, `after`) of the detailed record around an incident.
     pub fn leadup(&self, incident: i64, part: &str, body: Vec<u8>) -> Later<()> {
         self.rows(Rows { leadups: vec![LeadUp { incident, part: part.into(), body }], ..Rows::default() })
+    }
+
+    /// Keeps what is known of the installation, in place of what was kept before.
+    pub fn installed(&self, facts: &BTreeMap<String, String>) -> Later<()> {
+        let body = serde_json::to_vec(facts).unwrap_or_default();
+        self.job(move |tx| {
+            tx.execute("INSERT OR REPLACE INTO state (key, value) VALUES ('installed', ?)", [body])?;
+            Ok(Ok(()))
+        })
     }
 
     /// Adds a remedy; its number comes back. `id` of the row is not looked at.

@@ -44,6 +44,22 @@ pub async fn one(
     Ok(axum::Json(row.into()))
 }
 
+/// `GET /api/v1/incidents/{incident}/leadup`: what is kept in detail of the ten minutes before it and the five after.
+pub async fn leadup(
+    State(app): State<App>,
+    Number(incident): Number,
+    p: Params,
+) -> Result<axum::Json<serde_json::Value>, Problem> {
+    p.finish()?;
+    let around = readers::read(&app, move |r| match r.incident(incident)? {
+        Some(_) => crate::report::leadup::read(r, incident).map(Some),
+        None => Ok(None),
+    });
+    let around = around.await?;
+    let around = around.ok_or_else(|| Problem::new(Kind::NotFound, format!("there is no incident {incident}")))?;
+    Ok(axum::Json(crate::report::leadup::to_json(&around)))
+}
+
 /// What the incident was.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -68,7 +68,7 @@ pub fn all(s: &Setup<'_>) -> All {
 }
 
 /// Whether a device on the bus is the configured one: all stated parts must fit.
-fn fits(d: &Device, b: &OnBus) -> bool {
+pub(super) fn fits(d: &Device, b: &OnBus) -> bool {
     let node = |p: &std::path::Path| {
         let name = p.file_name().and_then(|n| n.to_str()).unwrap_or("");
         b.nodes.iter().any(|n| n == name)

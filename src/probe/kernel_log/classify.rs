@@ -217,7 +217,9 @@ mod tests {
     use proptest::prelude::*;
 
     fn meaning(text: &str, level: u8) -> Option<Meaning> {
-        Classifier::default().meaning(&Line { level, us: None, text: text.into() })
+        // Made once: it takes long in an unoptimised build.
+        static MADE: std::sync::LazyLock<Classifier> = std::sync::LazyLock::new(Classifier::default);
+        MADE.meaning(&Line { level, us: None, text: text.into() })
     }
 
     #[test]

@@ -170,5 +170,5 @@ fn the_search_may_block_and_the_figures_may_not() {
     let p = b.probes(|s| all(s, Heard::default())).probes;
     let lanes: Vec<_> = p.iter().map(|p| p.lane()).collect();
     use crate::probe::Lane::{Own, Shared};
-    assert_eq!(lanes, [Own, Shared, Own], "search, figures, drawing");
+    assert_eq!(lanes, [Own, Shared, Own, Own], "search, figures, drawing, open devices");
 }

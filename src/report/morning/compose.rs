@@ -62,6 +62,7 @@ pub fn compose(rows: &NightRows) -> MorningReport {
         signals: watched::signals(rows),
         changes: watched::changes(rows),
         drawing: drawing::drawing(rows),
+        quiet: rows.quiet.as_ref().map(|q| q.0.clone()),
         incidents,
         gaps,
         alarms,

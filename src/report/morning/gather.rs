@@ -3,6 +3,7 @@
 use super::before::earliest;
 use super::rows::{EarlierNight, LEAD, Measured, NightFrame, NightRows};
 use super::unusual::wanted;
+use crate::model::leadup::Part;
 use crate::model::rows::{AlarmLife, IncidentRow};
 use crate::model::{EventKind, Name, SignalDef, SignalId, Span, UnixMs};
 use crate::night::{self, Interval, Night, Site, intervals, night_of};
@@ -19,6 +20,9 @@ const REMEMBERED: usize = 120;
 const BACK: Span = Span::hours(24 * 400);
 /// Changes this long before the night's end are told.
 const CHANGES: Span = Span::hours(72 + 24);
+
+/// Changes longer ago are not told, however long ago the last quiet night was.
+const CHANGES_MOST: Span = Span::hours(24 * 60);
 
 /// How much is gathered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -78,6 +82,8 @@ pub fn gather(
         gaps: reader.gaps(from, to.min(written))?,
         runs: reader.runs()?.into_iter().filter(|r| r.started < to).collect(),
         changes: if full { reader.changes(to - CHANGES, to)? } else { vec![] },
+        quiet: None,
+        detailed: vec![],
         incidents,
         alarms,
         signals: BTreeMap::new(),
@@ -101,6 +107,16 @@ pub fn gather(
         rows.signals.insert(def.name.clone(), Measured { def: Arc::new(def), minutes });
     }
     rows.earlier = earlier(reader, &rows, &ids)?;
+    for r in &rows.incidents {
+        if reader.leadup(r.incident.id, Part::Before.word())?.is_some() {
+            rows.detailed.push(r.incident.id);
+        }
+    }
+    // Latest first.
+    rows.quiet = rows.earlier.iter().find(|n| n.quiet()).and_then(|n| Some((n.date.clone(), n.sessions.first()?.0)));
+    if let Some((_, since)) = rows.quiet.as_ref().filter(|q| q.1 < to - CHANGES) {
+        rows.changes = reader.changes((*since).max(to - CHANGES_MOST), to)?;
+    }
     Ok(rows)
 }
 

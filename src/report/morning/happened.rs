@@ -97,6 +97,7 @@ fn plain(rows: &NightRows, row: &IncidentRow, n: usize, cost: Cost) -> IncidentP
         before: None,
         reasons: vec![],
         not_measured: vec![],
+        detailed: rows.detailed.contains(&i.id),
         cascade,
     }
 }

@@ -159,6 +159,7 @@ pub fn incident(r: &MorningReport, i: &IncidentPart) -> Markup {
             }
             @if !i.cost_words.is_empty() { p { (i.cost_words) } }
             @for m in &i.marks { p { (text::mark(r, m)) } }
+            @if i.detailed && i.class == Class::Fault { p.soft { (with_commands(&text::detail_words(i))) } }
             @if let Some(b) = &i.before {
                 h4 { "Likely reasons" }
                 @if i.reasons.is_empty() { p { (text::no_sign(i)) } }
@@ -219,7 +220,7 @@ fn watched(r: &MorningReport) -> Markup {
         }
         @if !r.changes.is_empty() {
             section {
-                h2 { "Changed shortly before" }
+                h2 { (text::changed_heading(r)) }
                 ul { @for c in &r.changes { li { (say::zoned(c.at, &r.zone).strftime("%-d %B %H:%M")) ": " (c.words) } } }
             }
         }

@@ -45,6 +45,7 @@ pub fn to_json(r: &MorningReport) -> Value {
             "in_session_seconds": seconds(g.in_session),
         })).collect::<Vec<_>>(),
         "alarms": r.alarms.iter().map(alarm).collect::<Vec<_>>(),
+        "last_quiet_night": r.quiet,
         "changes": r.changes.iter().map(|c| json!({"at": rfc3339(c.at), "words": c.words})).collect::<Vec<_>>(),
         "drawing": r.drawing,
         "cautions": r.cautions,
@@ -112,6 +113,7 @@ pub fn incident(i: &IncidentPart) -> Value {
         "before": i.before.as_ref().map(before),
         "reasons": i.reasons.iter().map(reason).collect::<Vec<_>>(),
         "not_measured": i.not_measured,
+        "kept_in_detail": i.detailed,
     })
 }
 

@@ -76,6 +76,11 @@ pub fn write_into(folder: &Path, r: &MorningReport) -> io::Result<PathBuf> {
     Ok(place("html"))
 }
 
+/// An evening's date as it is said: "12 January".
+pub(crate) fn quiet_words(date: &str) -> String {
+    date.parse::<jiff::civil::Date>().map_or_else(|_| date.to_string(), |d| d.strftime("%-d %B").to_string())
+}
+
 /// A change in words: "mount program version: 1.4 became 1.5".
 pub(crate) fn change_words(settings: &Settings, c: &ChangeRow) -> String {
     let (head, rest) = c.what.split_once(' ').unwrap_or((&c.what, ""));

@@ -51,6 +51,8 @@ pub struct MorningReport {
     pub changes: Vec<ChangeLine>,
     /// What drew without graphics hardware, what it cost, and what to do; empty where nobody looked.
     pub drawing: Vec<String>,
+    /// The date of the last quiet night, if one is known: changes are told since then.
+    pub quiet: Option<String>,
     /// Cautions that belong to the advice above.
     pub cautions: Vec<&'static str>,
 }
@@ -178,6 +180,8 @@ pub struct IncidentPart {
     pub reasons: Vec<Reason>,
     /// What was not measured and could have told; said where no reason was seen.
     pub not_measured: Vec<&'static str>,
+    /// The minutes around it are kept in detail.
+    pub detailed: bool,
 }
 
 /// What an incident counts as.

@@ -29,8 +29,13 @@ pub struct NightRows {
     pub gaps: Vec<GapRow>,
     /// Runs of the agent that touch the night.
     pub runs: Vec<RunRow>,
-    /// Changes of software, ports, drivers or settings in the three days before the night's end.
+    /// Changes of software, ports, drivers or settings in the three days before the night, or since the last quiet night if that
+    /// is longer ago.
     pub changes: Vec<ChangeRow>,
+    /// The last quiet night before this one, by its date, and when its session began; none if it is not known.
+    pub quiet: Option<(String, UnixMs)>,
+    /// Incidents with a detailed record of the minutes around them.
+    pub detailed: Vec<i64>,
     /// Every signal with its minutes over the night.
     pub signals: BTreeMap<Name, Measured>,
     /// Earlier nights.

@@ -401,6 +401,8 @@ pub fn night() -> NightRows {
             old: "1.4".into(),
             new: "1.5".into(),
         }],
+        quiet: None,
+        detailed: vec![3],
         signals,
         earlier,
     }
@@ -416,6 +418,7 @@ pub fn nothing() -> NightRows {
         gaps: vec![],
         runs: vec![],
         changes: vec![],
+        detailed: vec![],
         signals: BTreeMap::new(),
         earlier: vec![],
         ..night()

@@ -7,6 +7,7 @@ use super::scene::rank_words;
 use super::unusual::Finding;
 use crate::model::incident::Belongs;
 use crate::model::{Span, Unit, UnixMs};
+use crate::report::leadup::Around;
 use crate::report::paper::{Paper, WIDTH, pad};
 use crate::report::picture::{NightPicture, StretchKind};
 use crate::report::say;
@@ -51,8 +52,8 @@ pub fn to_text(r: &MorningReport) -> String {
     p.finish()
 }
 
-/// One incident alone, with the night it belongs to.
-pub fn incident_to_text(r: &MorningReport, i: &IncidentPart) -> String {
+/// One incident alone, with the night it belongs to, and what is kept of the minutes around it.
+pub fn incident_to_text(r: &MorningReport, i: &IncidentPart, around: Option<(&Around, bool)>) -> String {
     let mut p = Paper::new();
     p.ends(&format!("incident {}", i.id), &format!("night of {}", date_words(&r.night.date)));
     p.line(&"=".repeat(WIDTH));
@@ -65,6 +66,9 @@ pub fn incident_to_text(r: &MorningReport, i: &IncidentPart) -> String {
             p.hang("Care: ", "      ", c);
             said.push(c);
         }
+    }
+    if let Some((around, all)) = around {
+        crate::report::leadup::on_paper(&mut p, around, &r.zone, r.scale, all);
     }
     p.finish()
 }
@@ -155,6 +159,14 @@ pub(super) fn incident(p: &mut Paper, r: &MorningReport, i: &IncidentPart) {
         before(p, r, b, &rest);
         reasons(p, i, &rest);
     }
+    if i.detailed && i.class == Class::Fault {
+        p.hang(&rest, &rest, &detail_words(i));
+    }
+}
+
+/// Where the minutes around it are shown.
+pub(super) fn detail_words(i: &IncidentPart) -> String {
+    format!("Ten minutes before and five after, in detail: `tilldawn incident {}`.", i.id)
 }
 
 /// A mark in words.
@@ -394,10 +406,18 @@ fn watched(p: &mut Paper, r: &MorningReport) {
         }
     }
     if !r.changes.is_empty() {
-        p.heading("Changed shortly before");
+        p.heading(&changed_heading(r));
         for c in &r.changes {
             p.para(&format!("{}  {}", say::zoned(c.at, &r.zone).strftime("%-d %B %H:%M"), c.words));
         }
+    }
+}
+
+/// Since when changes are told.
+pub(super) fn changed_heading(r: &MorningReport) -> String {
+    match &r.quiet {
+        Some(date) => format!("Changed since the last quiet night, {}", super::quiet_words(date)),
+        None => "Changed shortly before".into(),
     }
 }
 

@@ -87,6 +87,10 @@ pub fn paths() -> Value {
     put("/sessions", look("sessions", "past", "Sessions that touch a stretch", "Sessions", &["from", "to"], &[]));
     put("/incidents", look("incidents", "past", "Incidents that touch a stretch", "Incidents", &["from", "to"], &[]));
     put("/incidents/{incident}", look("incident", "past", "One incident", "Incident", &["incident"], &["404"]));
+    put(
+        "/incidents/{incident}/leadup",
+        look("leadup", "past", "The minutes around an incident, in detail", "Around", &["incident"], &["404"]),
+    );
     let mut remedies = look("remedies", "past", "What was changed in the hope of fewer faults", "Remedies", &[], &[]);
     remedies["post"] = act("addRemedy", "Write down a remedy", &[], Some("RemedyWish"), "201");
     put("/remedies", remedies);

@@ -39,6 +39,10 @@ fn text(what: &str) -> Value {
     json!({ "type": "string", "description": what })
 }
 
+fn maybe_text(what: &str) -> Value {
+    json!({ "type": ["string", "null"], "description": what })
+}
+
 fn list(of: Value) -> Value {
     json!({ "type": "array", "items": of })
 }
@@ -398,6 +402,35 @@ fn past() -> Map<String, Value> {
             ),
         ),
         ("Incidents", record("incidents that touch a stretch", stretch(json!({ "incidents": list(of("Incident")) })))),
+        (
+            "Around",
+            record(
+                "what is kept in detail around an incident; null where nothing is kept",
+                json!({ "before": maybe("LeadUp"), "after": maybe("LeadUp") }),
+            ),
+        ),
+        (
+            "LeadUp",
+            record(
+                "one part of it",
+                json!({
+                    "opened": time("when the incident opened"), "from": time("begin"), "to": time("end"),
+                    "cut": truth("something was left out for want of room"),
+                    "signals": list(record("a signal", json!({
+                        "name": of("Name"), "unit": text("unit of the values"), "resolution": maybe_number("step of the values"),
+                        "what": text("what it means"), "why": maybe_text("why it could not be read, the last time"),
+                        "at": list(time("when it was taken")), "values": list(maybe_number("in its unit; null: could not be read")),
+                    }))),
+                    "programs": list(record("a program", json!({
+                        "pid": whole("process number"), "name": text("the kernel's short name"), "at": list(time("of a look at it")),
+                        "cpu_percent": list(maybe_number("of a core, since the look before")),
+                        "memory_bytes": list(maybe_number("resident memory")), "state": list(text("state letter")),
+                        "disk_wait_percent": list(maybe_number("of the time, waiting for disks")),
+                        "disk_fetches": list(whole("pages fetched from a disk")),
+                    }))),
+                }),
+            ),
+        ),
         (
             "Remedy",
             record(

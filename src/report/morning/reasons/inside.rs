@@ -30,7 +30,10 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     let end = s.events(EventKind::ProgramEnded, Span::secs(1), Span::mins(1)).find(|e| e.thing == first.thing)?;
     let number = |key: &str| end.detail.get(key).and_then(Value::as_i64);
     let core = end.detail.get("core").and_then(Value::as_bool).unwrap_or(false);
-    let crash = s.kernel_lines(&["crash"], Span::secs(10), Span::secs(10)).into_iter().next();
+    // A line that names another process tells nothing of this one.
+    let same =
+        |e: &&crate::model::Event| e.detail.get("pid").is_none_or(|p| end.detail.get("pid").is_none_or(|q| p == q));
+    let crash = s.kernel_lines(&["crash"], Span::secs(10), Span::secs(10)).into_iter().find(same);
     let (code, words, how, evidence) = match (number("signal"), number("code")) {
         (Some(n), _) if OWN_MISTAKES.contains(&n) => (
             "program_crashed",
@@ -62,6 +65,9 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     r.evidence_for.push(evidence);
     if core {
         r.evidence_for.push("the kernel wrote a core file".into());
+    }
+    if let Some(from) = end.detail.get("known_from").and_then(Value::as_str) {
+        r.evidence_for.push(format!("how it ended is known from {from}"));
     }
     if let Some(e) = crash {
         r.weight = Weight::PointsTo;

@@ -17,6 +17,7 @@ mod network;
 mod starved;
 mod storage;
 mod supply;
+mod talk;
 
 use super::model::{Look, Reason, Weight};
 use super::scene::Scene;
@@ -35,6 +36,7 @@ const RULES: &[Rule] = &[
     starved::reason,
     heat::reason,
     network::reason,
+    talk::reason,
     inside::reason,
     cold::reason,
     changed::reason,

@@ -1,0 +1,108 @@
+//! Keeps the ten minutes before an incident, and the five minutes after, with the incident.
+//!
+//! The part before is taken out of the ring as soon as the incident is known and stored already, and packed on a thread of its
+//! own, so that no alarm waits for it. Incidents of one evening that are too many to be kept all are counted.
+
+mod ring;
+
+use crate::model::leadup::{AFTER, BEFORE, Part, Sweep};
+use crate::model::{Batch, Incident, Signals, Span, Stamp};
+use crate::store::{Writer, leadup};
+use ring::{Held, Ring};
+
+/// So many incidents are kept in full in one stretch; a night of flapping must not fill the disk.
+const MOST: usize = 24;
+const STRETCH: Span = Span::hours(12);
+/// An incident that is known this long after it opened: what is held reaches up to now instead.
+const LATE: Span = Span::mins(1);
+
+/// An incident whose five minutes after are not over.
+#[derive(Clone, Copy, Debug)]
+struct Open {
+    id: i64,
+    opened: Stamp,
+    from: Stamp,
+}
+
+/// The keeper.
+#[derive(Debug)]
+pub struct LeadUps {
+    ring: Ring,
+    /// Incidents up to this number are known.
+    known: i64,
+    open: Vec<Open>,
+    kept: Vec<Stamp>,
+}
+
+impl LeadUps {
+    /// Incidents up to `known` are old.
+    pub fn new(known: i64) -> LeadUps {
+        LeadUps { ring: Ring::default(), known, open: vec![], kept: vec![] }
+    }
+
+    /// Takes the readings of a cycle.
+    pub fn take(&mut self, batch: &Batch) {
+        self.ring.readings(batch.at, &batch.readings);
+    }
+
+    /// Takes a look at all programs.
+    pub fn look(&mut self, s: &Sweep) {
+        self.ring.look(s);
+    }
+
+    /// Keeps the part before of every incident that is new.
+    pub fn incidents(&mut self, all: &[Incident], at: Stamp, signals: &Signals, writer: &Writer) {
+        for i in all {
+            if i.id <= self.known {
+                continue;
+            }
+            self.known = i.id;
+            self.kept.retain(|k| at.boot - k.boot < STRETCH);
+            if self.kept.len() >= MOST {
+                tracing::warn!(
+                    incident = i.id,
+                    "too many incidents in a row: the minutes before it are not kept in detail"
+                );
+                continue;
+            }
+            self.kept.push(at);
+            // A restart of the machine lies between: nothing of before is held.
+            let opened = if i.opened.boot > at.boot { Stamp { boot: at.boot, ..i.opened } } else { i.opened };
+            let to = if at.boot - opened.boot > LATE { at } else { opened };
+            self.open.push(Open { id: i.id, opened, from: to });
+            let from = Stamp::new(to.wall - BEFORE, to.boot - BEFORE);
+            store(self.ring.held(signals), i.id, Part::Before, [opened, from, to], writer);
+        }
+    }
+
+    /// Keeps the part after of incidents whose five minutes are over; all of them when the agent stops.
+    pub fn tick(&mut self, at: Stamp, stopping: bool, signals: &Signals, writer: &Writer) {
+        let (over, open): (Vec<Open>, Vec<Open>) =
+            self.open.iter().partition(|o| stopping || at.boot - o.from.boot >= AFTER);
+        self.open = open;
+        if over.is_empty() {
+            return;
+        }
+        let held = self.ring.held(signals);
+        for o in over {
+            let end = Stamp::new(o.from.wall + AFTER, o.from.boot + AFTER);
+            let to = if end.boot > at.boot { at } else { end };
+            if stopping {
+                // The writer is about to close.
+                let _ = writer.leadup(o.id, Part::After.word(), leadup::pack(&held.record(o.opened, o.from, to)));
+            } else {
+                store(held.clone(), o.id, Part::After, [o.opened, o.from, to], writer);
+            }
+        }
+    }
+}
+
+fn store(held: Held, incident: i64, part: Part, [opened, from, to]: [Stamp; 3], writer: &Writer) {
+    let writer = writer.clone();
+    tokio::task::spawn_blocking(move || {
+        let body = leadup::pack(&held.record(opened, from, to));
+        tracing::debug!(incident, part = part.word(), bytes = body.len(), "the detailed record is kept");
+        // It is tried again by the writer itself while the store is in trouble.
+        let _ = writer.leadup(incident, part.word(), body);
+    });
+}
