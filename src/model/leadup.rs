@@ -123,10 +123,10 @@ pub struct ProgramPoint {
 }
 
 impl Track {
-    /// The last known value in `from..=to`.
+    /// The latest reading in `from..=to`, if it had a value.
     pub fn last(&self, from: UnixMs, to: UnixMs) -> Option<f64> {
         let end = self.points.partition_point(|p| p.0 <= to);
-        self.points[..end].iter().rev().take_while(|p| p.0 >= from).find_map(|p| p.1)
+        self.points[..end].last().filter(|p| p.0 >= from)?.1
     }
     /// Smallest, mean and largest known value in `from..to`.
     pub fn figures(&self, from: UnixMs, to: UnixMs) -> Option<[f64; 3]> {

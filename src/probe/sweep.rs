@@ -1,4 +1,4 @@
-//! A look at every program of the machine, every few seconds: what used the processor, held memory or waited for a disk in the
+//! A look at every program of the machine, every ten seconds: what used the processor, held memory or waited for a disk in the
 //! minutes before a fault, watched or not.
 //!
 //! One line of the kernel's for each process and no more (`/proc/PID/stat`, proc_pid_stat(5), readable by anybody), so that it
@@ -16,8 +16,8 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// At most this often, and at least this often.
-const OFTEN: Duration = Duration::from_secs(5);
-const SELDOM: Duration = Duration::from_secs(10);
+const OFTEN: Duration = Duration::from_secs(10);
+const SELDOM: Duration = Duration::from_secs(20);
 /// A look may take this share of the time.
 const SHARE: u32 = 2000;
 /// More processes than these are not looked at.

@@ -9,6 +9,7 @@ mod cli;
 mod clock_step;
 mod drops;
 mod fixtures;
+mod evidence;
 mod frames;
 mod full_disk;
 mod fuzz;

@@ -19,6 +19,9 @@ const HEAT: [&str; 5] = ["heat", "warm", "pad", "dew", "strip"];
 /// The words by which an action that may move something is known.
 const MOVES: [&str; 9] = ["mount", "slew", "park", "roof", "dome", "focus", "rotat", "shutter", "goto"];
 
+/// Ways to become another user that cannot work here.
+const OTHER_USERS: [&str; 5] = ["sudo", "su", "doas", "pkexec", "runuser"];
+
 fn mentions(a: &Action, words: &[&str]) -> bool {
     let mut all = vec![a.name.own().to_lowercase(), a.title.to_lowercase()];
     all.extend(a.run.iter().map(|t| t.to_lowercase()));
@@ -53,6 +56,17 @@ pub fn cautions(c: &Config) -> Vec<String> {
             a.title
         ));
     }
+    for a in &c.actions {
+        let tools = a.run.first().into_iter().chain(a.off.as_ref().and_then(|o| o.first()));
+        let other = tools.filter_map(|t| t.rsplit('/').next()).find(|t| OTHER_USERS.contains(t));
+        if let Some(t) = other {
+            lines.push(format!(
+                "The action `{}` wants to become another user by `{t}`. The units forbid that (NoNewPrivileges), and nobody is \
+                 there to type a password. Write a unit of your own and start it by systemctl.",
+                a.title
+            ));
+        }
+    }
     if !c.actions.is_empty() {
         lines.push(
             "Actions run as the agent's own user. What another user must do goes through the service manager only, by a \
@@ -77,6 +91,8 @@ mod tests {
             assert!(heater.contains(part), "{heater}");
         }
         assert!(said("[action.pad]\nrun = [\"socket\", \"on\"]").contains("no switching-off"));
+        let other = said("[action.x]\nrun = [\"/usr/bin/sudo\", \"x\"]");
+        assert!(other.contains("NoNewPrivileges") && other.contains("`sudo`"), "{other}");
         assert!(said("[action.restart-mount]\nrun = [\"x\"]").contains("may_move = true"));
         let moving = said("[action.x]\nrun = [\"x\"]\nmay_move = true\nhours = \"20:00-22:00\"");
         assert!(moving.contains(MOVING) && !moving.contains(HEATING));

@@ -187,19 +187,36 @@ fn log(c: &Config, l: &TextLog) -> String {
     }
 }
 
+/// As whom a command runs: as the agent's own user, and what a service manager starts as its unit says.
+fn as_whom(run: &[String]) -> &'static str {
+    let tool = run.first().and_then(|r| r.rsplit('/').next()).unwrap_or("");
+    match tool {
+        "systemctl" | "systemd-run" if run.iter().any(|a| a == "--user") => {
+            "as the agent's own user, through that user's own service manager"
+        }
+        "systemctl" | "systemd-run" => {
+            "as the agent's own user, and what it starts through the system's service manager as the user that the unit names"
+        }
+        _ => "as the agent's own user",
+    }
+}
+
 fn action(c: &Config, a: &Action) -> String {
     let mut text = format!(
-        "runs `{}` as the agent's own user, at most {} a night, at least {} apart, each at most {}",
+        "runs `{}` {}, at most {} a night, at least {} apart, each at most {}, never while its alarm is acknowledged",
         a.run.join(" "),
+        as_whom(&a.run),
         a.per_night,
         a.cool_down,
         a.time_limit
     );
-    if let (Some(off), Some(most)) = (&a.off, a.at_most) {
-        text.push_str(&format!(
-            "; switched off by `{}` when the rule is over, after {most} at the latest, and at start and stop of the agent",
+    match (&a.off, a.at_most) {
+        (Some(off), Some(most)) => text.push_str(&format!(
+            "; switched off by `{}` when the rule is over, after {most} at the latest, and at start and stop of the agent; a dead \
+             agent does not switch it off",
             off.join(" ")
-        ));
+        )),
+        _ => text.push_str("; nothing switches it off again"),
     }
     if let Some((from, to)) = a.may_move {
         text.push_str(&format!(

@@ -46,6 +46,9 @@ pub struct Follow {
     open: Option<Open>,
     /// A file was open before, so another one is new from its beginning.
     begun: bool,
+    /// The newest file is looked for in every so many goes, and when none is open.
+    pub look_every: u32,
+    goes: u32,
 }
 
 impl Follow {
@@ -53,7 +56,7 @@ impl Follow {
     /// by a byte-order mark, else UTF-8.
     pub fn new(roots: Roots, pattern: &str, encoding: Option<&str>) -> Follow {
         let encoding = encoding.and_then(|e| Encoding::for_label(e.as_bytes()));
-        Follow { roots, pattern: pattern.into(), encoding, open: None, begun: false }
+        Follow { roots, pattern: pattern.into(), encoding, open: None, begun: false, look_every: 1, goes: 0 }
     }
 
     /// The file that is followed.
@@ -66,6 +69,15 @@ impl Follow {
     /// # Errors
     /// When there is no file, or it cannot be read; the next go tries again.
     pub fn go(&mut self, mut each: impl FnMut(&str)) -> io::Result<Went> {
+        let due = self.goes.is_multiple_of(self.look_every.max(1));
+        self.goes = self.goes.wrapping_add(1);
+        if let Some(o) = self.open.as_mut().filter(|_| !due) {
+            let went = o.read(&mut each);
+            if went.is_err() {
+                self.open = None;
+            }
+            return went;
+        }
         let Some(seen) = newest(&self.roots, &self.pattern) else {
             self.begun = true;
             return match self.open.take() {

@@ -1,6 +1,8 @@
 //! Text logs that running programs have open, for the look around, with lines to paste.
 
-use crate::probe::{Found, Group, Roots};
+#[cfg(target_os = "linux")]
+use crate::probe::Group;
+use crate::probe::{Found, Roots};
 
 /// Logs that are listed at most.
 #[cfg(target_os = "linux")]
@@ -10,8 +12,7 @@ const MOST: usize = 12;
 #[cfg(target_os = "linux")]
 pub fn found(roots: &Roots) -> Vec<Found> {
     let mut all = vec![];
-    for p in crate::probe::chain::open_logs(roots) {
-        let (path, program) = p;
+    for (path, program) in crate::probe::chain::open_logs(roots) {
         let stem = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
         let lines = vec![
             format!("[log.{}]", crate::model::Name::part(&stem)),
@@ -32,6 +33,5 @@ pub fn found(roots: &Roots) -> Vec<Found> {
 /// Not looked for on other systems.
 #[cfg(not(target_os = "linux"))]
 pub fn found(_: &Roots) -> Vec<Found> {
-    let _ = Found::plain(Group::Logs, "", "");
     vec![]
 }

@@ -57,13 +57,18 @@ pub fn probes(s: &Setup<'_>) -> Vec<Box<dyn Probe>> {
         if patterns.is_empty() {
             return None;
         }
+        let mut follow = Follow::new(s.roots.clone(), &l.path, l.encoding.as_deref());
+        if l.path.contains(['*', '?']) {
+            // A folder may hold the logs of years.
+            follow.look_every = 5;
+        }
         let says = patterns.iter().any(|p| p.broken.is_some());
         Some(Box::new(LogProbe {
             name: Name::from_parts("probe", &l.name.as_str().replace('.', "-")),
             log: l.name.clone(),
             title: l.title.clone(),
             thing: l.of.clone().unwrap_or_else(|| l.name.clone()),
-            follow: Follow::new(s.roots.clone(), &l.path, l.encoding.as_deref()),
+            follow,
             patterns,
             well: says
                 .then(|| Gauge::truth(&s.signals, l.name.clone(), format!("{}: says of nothing broken", l.title))),
@@ -236,7 +241,9 @@ mod tests {
         assert_eq!(classes, ["guiding restored", "temperature told"]);
         assert_eq!(b.value("log.guiding"), Some(1.0));
         std::fs::remove_dir_all(b.root().join("logs")).unwrap();
-        b.run(&mut p);
+        for _ in 0..5 {
+            b.run(&mut p);
+        }
         assert_eq!(b.why("log.guiding"), Some(WhyCode::Absent));
     }
 

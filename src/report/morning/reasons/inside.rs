@@ -53,7 +53,7 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
             format!("{log}: a program that ends itself usually says why"),
             format!("{title} ended by itself with code {c}"),
         ),
-        _ if crash.is_some() => (
+        _ if crash.is_some() || end.detail.get("how").and_then(Value::as_str) == Some("crashed") => (
             "program_crashed",
             "a mistake inside the program itself",
             format!("{log}; see whether a newer or an older version behaves"),

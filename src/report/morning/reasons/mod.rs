@@ -21,7 +21,7 @@ mod talk;
 
 use super::model::{Look, Reason, Weight};
 use super::scene::Scene;
-use crate::model::FaultKind;
+use crate::model::{FaultKind, Span};
 
 type Rule = fn(&Scene) -> Option<Reason>;
 
@@ -81,6 +81,11 @@ pub fn not_measured(s: &Scene) -> Vec<&'static str> {
     }
     if matches!(kind, Machine | Power) && !s.rows.signals.keys().any(|n| n.kind() == "power" || n.kind() == "battery") {
         out.push("mains or supply voltage");
+    }
+    let unseen = |e: &&crate::model::Event| e.detail.get("how").and_then(serde_json::Value::as_str) == Some("unknown");
+    let ended = s.events(crate::model::EventKind::ProgramEnded, Span::secs(1), Span::mins(1)).find(unseen);
+    if ended.is_some_and(|e| s.first().is_some_and(|f| f.thing == e.thing)) {
+        out.push("how the program ended (this system does not tell)");
     }
     out
 }
