@@ -4,7 +4,7 @@ use super::paper::{Paper, cut};
 use super::say;
 use crate::config::model::TemperatureScale;
 use crate::model::leadup::{LeadUp, Part, ProgramTrack, Track};
-use crate::model::{Span, Unit, UnixMs};
+use crate::model::{EventKind, Span, Unit, UnixMs};
 use crate::store::{Reader, StoreError};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
@@ -13,9 +13,11 @@ use serde_json::{Value, json};
 const PROGRAMS: usize = 10;
 /// Signals that are listed unless all are wanted.
 const SIGNALS: usize = 16;
+/// Kinds of signals in the order in which they matter, where none moved more than another.
+const KINDS: [&str; 8] = ["pressure", "load", "memory", "temperature", "program", "device", "link", "interface"];
 /// Instants of the table, seconds from the incident, with their heads.
 const INSTANTS: [(i64, &str); 6] =
-    [(-595, "-10 min"), (-300, "-5 min"), (-60, "-1 min"), (-3, "before"), (60, "+1 min"), (295, "+5 min")];
+    [(-595, "-10 min"), (-300, "-5 min"), (-60, "-1 min"), (-1, "before"), (60, "+1 min"), (295, "+5 min")];
 /// A value this old still stands for an instant.
 const OLD: Span = Span::secs(75);
 
@@ -26,6 +28,8 @@ pub struct Around {
     pub before: Option<LeadUp>,
     /// The five minutes after.
     pub after: Option<LeadUp>,
+    /// Processes that events of these minutes name.
+    pub pids: Vec<u32>,
 }
 
 /// Reads what is kept with an incident.
@@ -33,10 +37,17 @@ pub struct Around {
 /// # Errors
 /// When the store cannot be read, or the record is damaged.
 pub fn read(reader: &Reader, incident: i64) -> Result<Around, StoreError> {
-    Ok(Around {
-        before: reader.leadup_record(incident, Part::Before)?,
-        after: reader.leadup_record(incident, Part::After)?,
-    })
+    let before = reader.leadup_record(incident, Part::Before)?;
+    let after = reader.leadup_record(incident, Part::After)?;
+    let mut pids = vec![];
+    if let Some(b) = &before {
+        use EventKind::{ProgramEnded, ProgramStarted, ProgramStopped};
+        let until = b.to + crate::model::leadup::AFTER;
+        for e in reader.events(b.to - Span::mins(1), until, &[ProgramEnded, ProgramStopped, ProgramStarted])? {
+            pids.extend(e.detail.get("pid").and_then(Value::as_u64).and_then(|p| u32::try_from(p).ok()));
+        }
+    }
+    Ok(Around { before, after, pids })
 }
 
 impl Around {
@@ -199,7 +210,9 @@ pub fn on_paper(p: &mut Paper, a: &Around, zone: &TimeZone, scale: TemperatureSc
     if all {
         signals.sort_by(|x, y| x.1.name.cmp(&y.1.name));
     } else {
-        signals.sort_by(|x, y| y.0.total_cmp(&x.0).then_with(|| x.1.name.cmp(&y.1.name)));
+        let rank = |t: &Track| KINDS.iter().position(|k| *k == t.name.kind()).unwrap_or(KINDS.len());
+        let order = |t: &Track| (rank(t), t.name.clone());
+        signals.sort_by(|x, y| y.0.total_cmp(&x.0).then_with(|| order(&x.1).cmp(&order(&y.1))));
         signals.truncate(SIGNALS);
     }
     let head = |first: &str| {
@@ -222,19 +235,22 @@ pub fn on_paper(p: &mut Paper, a: &Around, zone: &TimeZone, scale: TemperatureSc
     if !all && count > signals.len() {
         p.para(&format!("And {} more; `--all` shows every one.", count - signals.len()));
     }
+    let instant = |s: i64| if s == -1 { zero } else { at(s) };
     let mut programs: Vec<(f64, ProgramTrack)> = a
         .programs()
         .into_iter()
         .map(|t| (t.cpu(zero - Span::mins(2), zero).unwrap_or(0.0) + t.memory(zero).unwrap_or(0.0) / 1e9, t))
         .collect();
-    programs.sort_by(|x, y| y.0.total_cmp(&x.0));
+    // Those that the incident is about first.
+    let own = |t: &ProgramTrack| a.pids.contains(&t.pid);
+    programs.sort_by(|x, y| own(&y.1).cmp(&own(&x.1)).then(y.0.total_cmp(&x.0)));
     programs.truncate(PROGRAMS);
     p.gap();
     let mut rows = vec![head("Programs, % of a core")];
     for (_, t) in &programs {
         let mut row = vec![format!("{} ({})", t.name, t.pid)];
         row.extend(INSTANTS.iter().map(|(s, _)| {
-            let end = if *s == -3 { zero } else { at(*s) };
+            let end = instant(*s);
             t.cpu(end - Span::secs(25), end).map_or("-".into(), |v| say::number(v, 0))
         }));
         rows.push(row);
@@ -245,7 +261,8 @@ pub fn on_paper(p: &mut Paper, a: &Around, zone: &TimeZone, scale: TemperatureSc
     for (_, t) in &programs {
         let mut row = vec![format!("{} ({})", t.name, t.pid)];
         row.extend(INSTANTS.iter().map(|(s, _)| {
-            let point = t.points.iter().rev().find(|x| x.at <= at(*s) && at(*s) - x.at < Span::secs(25));
+            let end = instant(*s);
+            let point = t.points.iter().rev().find(|x| x.at <= end && end - x.at < Span::secs(25));
             point.map_or("-".into(), |x| say::bytes(x.memory))
         }));
         rows.push(row);
@@ -362,7 +379,7 @@ mod tests {
 
     #[test]
     fn the_minutes_around_in_words_and_a_table() {
-        let a = Around { before: Some(part(-600, 0)), after: Some(part(1, 300)) };
+        let a = Around { before: Some(part(-600, 0)), after: Some(part(1, 300)), pids: vec![1] };
         let mut p = Paper::new();
         on_paper(&mut p, &a, &TimeZone::UTC, TemperatureScale::Celsius, false);
         let text = p.finish();
@@ -381,7 +398,7 @@ mod tests {
 
     #[test]
     fn everything_is_in_the_json() {
-        let j = to_json(&Around { before: Some(part(-600, 0)), after: None });
+        let j = to_json(&Around { before: Some(part(-600, 0)), after: None, pids: vec![] });
         assert_eq!(j["before"]["signals"][0]["values"].as_array().unwrap().len(), 601);
         assert_eq!(j["before"]["programs"][1]["cpu_percent"][1], 20.0);
     }

@@ -311,7 +311,11 @@ impl Held {
             })
             .collect();
         let cut = self.cut.is_some_and(|c| c >= from.boot);
-        LeadUp { opened: opened.wall, from: wall(from.boot), to: wall(to.boot), cut, signals, programs }
+        // The agent may have looked for less long than is kept.
+        let first =
+            self.frames.first().map(|f| f.at.boot).into_iter().chain(self.looks.first().map(|l| l.at.boot)).min();
+        let begun = first.map_or(from.boot, |f| f.clamp(from.boot, to.boot.max(from.boot)));
+        LeadUp { opened: opened.wall, from: wall(begun), to: wall(to.boot), cut, signals, programs }
     }
 }
 
