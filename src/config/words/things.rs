@@ -216,7 +216,7 @@ fn action(c: &Config, a: &Action) -> String {
              agent does not switch it off",
             off.join(" ")
         )),
-        _ => text.push_str("; nothing switches it off again"),
+        _ => text.push_str("; it has no switching-off"),
     }
     if let Some((from, to)) = a.may_move {
         text.push_str(&format!(
