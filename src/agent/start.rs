@@ -88,6 +88,9 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
         tracing::error!("the store was damaged; it is kept as `{}` and a new one was begun", aside.display());
     }
 
+    // A store that cannot be read now: everything is seen for the first time.
+    let known = store::Reader::open(&path).and_then(|r| r.installed()).unwrap_or_default();
+
     let (tx, rx) = mpsc::channel(QUEUE);
     let (ask, asks) = mpsc::channel(64);
     let (live, seen) = watch::channel(Arc::new(Live::default()));
@@ -112,8 +115,6 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
     let posts = Posts::new(&config.notices, clock.clone(), outlet.clone());
     let acting = Acting::new(config.actions.clone(), darkness.zone().clone(), outlet);
     let present = Present::new(config.field.clone(), started);
-    // A store that cannot be read now: everything is seen for the first time.
-    let known = store::Reader::open(&path).and_then(|r| r.installed()).unwrap_or_default();
     let changes = Changes::new(config.clone(), known, started);
     let chores = Chores::new(config.clone(), path.clone(), started.wall);
     let derived = Derived::new(&config, &signals);

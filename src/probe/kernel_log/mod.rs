@@ -73,7 +73,8 @@ pub struct KernelLog {
     roots: Roots,
     clock: SharedClock,
     gauge: Gauge,
-    judge: Judge,
+    heard: Heard,
+    judge: Option<Judge>,
     told: bool,
 }
 
@@ -85,7 +86,8 @@ impl KernelLog {
             roots: s.roots.clone(),
             clock: s.clock.clone(),
             gauge: Gauge::truth(&s.signals, literal(SIGNAL), "the kernel's log is read"),
-            judge: Judge { heard, ..Judge::default() },
+            heard,
+            judge: None,
             told: false,
         }
     }
@@ -100,18 +102,27 @@ impl Source for KernelLog {
     }
     fn run(&mut self, out: Outlet) -> Running<'_> {
         Box::pin(async move {
+            let heard = self.heard.clone();
+            let judge = match &mut self.judge {
+                Some(j) => j,
+                // The patterns take a while to be made ready, and others wait on this thread.
+                none => match tokio::task::spawn_blocking(|| Judge { heard, ..Judge::default() }).await {
+                    Ok(j) => none.insert(j),
+                    Err(e) => return Why::new(WhyCode::Failed, format!("the patterns cannot be made ready: {e}")),
+                },
+            };
             let why = match way(&self.roots) {
                 Ok(Way::Ring(f)) => {
                     let state = tell_every(&self.clock, self.gauge.id(), Ok(()), &out);
                     tokio::select! {
-                        why = ring::follow(f, &self.clock, &mut self.judge, &out) => return why,
+                        why = ring::follow(f, &self.clock, judge, &out) => return why,
                         never = state => match never {},
                     }
                 }
                 Ok(Way::Journal) => {
                     let state = tell_every(&self.clock, self.gauge.id(), Ok(()), &out);
                     tokio::select! {
-                        why = journal::follow(journal::command(), &self.clock, &mut self.judge, &out) => return why,
+                        why = journal::follow(journal::command(), &self.clock, judge, &out) => return why,
                         never = state => match never {},
                     }
                 }
