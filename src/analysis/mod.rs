@@ -18,7 +18,7 @@
 //! | thermal model of the box: responses, fits, prediction | [`thermal`] |
 //! | the box in the season report: figures, sentences, cautions | [`box_report`] |
 //! | unevenness of a link (RFC 3550); percentiles with losses (RFC 2330, RFC 2681) | [`jitter`], [`percentile`] |
-//! | what the faults go with, over many nights | [`season`], [`slicing`], [`permute`], [`scan`], [`causes`] |
+//! | what the faults go with, over many nights | [`season`], [`slicing`], [`permute`], [`scan`], [`stepdown`], [`causes`] |
 //! | did the remedy help | [`remedy`] |
 //! | common levels of radio signals and temperature grades, for wording | [`levels`] |
 //! | tables and lists that were recorded elsewhere; a clock that ran off | [`recorded`] |
@@ -51,6 +51,7 @@ pub mod scan;
 pub mod season;
 pub mod slicing;
 pub mod special;
+pub mod stepdown;
 pub mod survival;
 pub mod thermal;
 pub mod trend;

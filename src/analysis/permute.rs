@@ -115,6 +115,41 @@ impl Records {
     }
 }
 
+impl Records {
+    /// The arrangements of `of` carried over to these records, which are of the same nights but end earlier (at the first fault):
+    /// the same nights change places, and each fault falls at the same share of its new night. `first[f]` is the index in `of` of
+    /// fault `f`.
+    pub fn follow(&self, of: &Records, leaders: &[Arrangement], first: &[usize]) -> Vec<Arrangement> {
+        let (own, whole) = (self.clock(), of.clock());
+        let night = of.night_of_slice();
+        let one = |lead: &Arrangement| {
+            let moved: Vec<u32> = first
+                .iter()
+                .map(|&f| {
+                    let slice = lead.moved[f] as usize;
+                    let Some(&to) = night.get(slice) else { return u32::MAX };
+                    let to = to as usize;
+                    let (a, b) = (self.first_slice[to], self.first_slice[to + 1]);
+                    let end = of.first_slice[to + 1] - 1;
+                    if a == b || whole[end] <= 0.0 {
+                        return if a == b { u32::MAX } else { a as u32 };
+                    }
+                    let share = (whole[slice] - 0.5 * of.slice_hours[slice]) / whole[end];
+                    let hours = share * own[b - 1];
+                    (a + own[a..b].partition_point(|&x| x <= hours).min(b - a - 1)) as u32
+                })
+                .collect();
+            Arrangement { record: lead.record.clone(), dealt: moved.clone(), moved }
+        };
+        let mut out: Vec<Arrangement> = leaders.par_iter().map(one).collect();
+        if let Some(o) = out.first_mut() {
+            // The first of the list is what was observed.
+            *o = self.observed();
+        }
+        out
+    }
+}
+
 /// What every random arrangement needs, made once.
 struct Dealer<'a> {
     records: &'a Records,
@@ -384,6 +419,27 @@ mod tests {
         for a in r.arrangements(&plan(&[0, 0]), 300, 5).iter().skip(1) {
             let gap = (a.moved[1] + 20 - a.moved[0]) % 20;
             assert!((1..=3).contains(&gap), "{gap}");
+        }
+    }
+
+    #[test]
+    fn shorter_records_follow_the_whole_ones() {
+        let r = records();
+        let all = r.arrangements(&plan(&[0; 4]), 50, 2);
+        // Night 1 ends at its first fault.
+        let short = Records {
+            hours: vec![1.0, 1.0, 3.0, 4.0],
+            slice_hours: vec![1.0, 1.0, 1.5, 1.5, 4.0],
+            first_slice: vec![0, 1, 2, 4, 5],
+            faults: vec![(1, 1), (3, 4)],
+        };
+        let got = short.follow(&r, &all, &[0, 2]);
+        assert_eq!(got[0], short.observed());
+        let night = |first: &[usize], s: u32| first.partition_point(|&f| f <= s as usize) - 1;
+        for (g, a) in got.iter().zip(&all) {
+            assert_eq!(g.record, a.record);
+            assert_eq!(night(&short.first_slice, g.moved[0]), night(&r.first_slice, a.moved[0]));
+            assert_eq!(night(&short.first_slice, g.moved[1]), night(&r.first_slice, a.moved[2]));
         }
     }
 

@@ -158,6 +158,12 @@ pub struct Cause {
     pub p_value_blocked: f64,
     /// The larger of both, corrected for the search over thresholds, signals and kinds of its rank.
     pub p_value_adjusted: f64,
+    /// Corrected p of the free way alone.
+    pub p_adjusted_free: f64,
+    /// Corrected p of the blocked way alone.
+    pub p_adjusted_blocked: f64,
+    /// Probability with which a twelvefold rate beyond a threshold that 30 % of the hours pass would have been found.
+    pub power_twelvefold: f64,
     /// Rate beyond the threshold (on its bad side).
     pub rate_beyond: HourlyRate,
     /// Rate within it.
