@@ -19,12 +19,13 @@
 //! | the box in the season report: figures, sentences, cautions | [`box_report`] |
 //! | unevenness of a link (RFC 3550); percentiles with losses (RFC 2330, RFC 2681) | [`jitter`], [`percentile`] |
 //! | what the faults go with, over many nights | [`season`], [`slicing`], [`permute`], [`scan`], [`stepdown`], [`causes`] |
-//! | did the remedy help | [`remedy`] |
+//! | did the remedy help | [`anytime`], [`remedy`] |
 //! | common levels of radio signals and temperature grades, for wording | [`levels`] |
 //! | tables and lists that were recorded elsewhere; a clock that ran off | [`recorded`] |
 //! | limits as data, sets of a quotient | [`limits`] |
 //! | tails and quantiles; root search | [`special`], [`roots`] |
 
+pub mod anytime;
 pub mod binomial;
 pub mod box_report;
 pub mod causes;

@@ -47,7 +47,7 @@ pub struct Arrangement {
 }
 
 /// Faults nearer to the one before than this, in at-risk hours of one night, are one burst.
-pub const BURST: f64 = 1.0;
+pub const BURST: f64 = 1.25;
 
 impl Records {
     /// Number of nights.

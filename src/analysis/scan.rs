@@ -21,8 +21,22 @@ pub enum Side {
     Below,
     /// Large values.
     Above,
+    /// Either, but small values are three times as likely to be the bad ones. Only the averaged statistic knows the difference.
+    RatherBelow,
     /// Either.
     Both,
+}
+
+impl Side {
+    /// Weight of either side in the average.
+    fn weights(self) -> (f64, f64) {
+        match self {
+            Side::Below => (1.0, 0.0),
+            Side::Above => (0.0, 1.0),
+            Side::RatherBelow => (0.75, 0.25),
+            Side::Both => (0.5, 0.5),
+        }
+    }
 }
 
 /// How faults are laid anew for a signal.
@@ -155,7 +169,7 @@ impl Trace {
                         best = best.max(match self.side {
                             Side::Below => z,
                             Side::Above => -z,
-                            Side::Both => z.abs(),
+                            Side::Both | Side::RatherBelow => z.abs(),
                         });
                     }
                 }
@@ -250,29 +264,30 @@ impl Trace {
         }
         // Powers of whole numbers are quick; beyond this the numbers could grow out of range.
         let whole = k <= 200.0;
-        let (mut sum, mut terms) = (0.0, 0.0);
+        let (weight_below, weight_above) = self.side.weights();
+        let mut sum = 0.0;
         for i in 0..c {
             let (n, share) = (row.below[i], row.expected[i] / k);
             for ratio in RATIOS {
-                let mut side = |n: f64, share: f64| {
-                    terms += 1.0;
-                    sum += if share <= 0.0 || share >= 1.0 {
-                        1.0
-                    } else if whole {
-                        ratio.powi(n as i32) / (1.0 + (ratio - 1.0) * share).powi(k as i32)
-                    } else {
-                        (n * ratio.ln() - k * (1.0 + (ratio - 1.0) * share).ln()).min(600.0).exp()
-                    };
+                let mut side = |weight: f64, n: f64, share: f64| {
+                    sum += weight
+                        * if share <= 0.0 || share >= 1.0 {
+                            1.0
+                        } else if whole {
+                            ratio.powi(n as i32) / (1.0 + (ratio - 1.0) * share).powi(k as i32)
+                        } else {
+                            (n * ratio.ln() - k * (1.0 + (ratio - 1.0) * share).ln()).min(600.0).exp()
+                        };
                 };
-                if self.side != Side::Above {
-                    side(n, share);
+                if weight_below > 0.0 {
+                    side(weight_below, n, share);
                 }
-                if self.side != Side::Below {
-                    side(k - n, 1.0 - share);
+                if weight_above > 0.0 {
+                    side(weight_above, k - n, 1.0 - share);
                 }
             }
         }
-        (sum / terms).ln()
+        (sum / (RATIOS.len() * c) as f64).ln()
     }
 
     fn ratio(&self, row: &Row<'_>, i: usize) -> f64 {
@@ -280,7 +295,7 @@ impl Trace {
         let bad = match self.side {
             Side::Below => n > e,
             Side::Above => n < e,
-            Side::Both => true,
+            Side::Both | Side::RatherBelow => true,
         };
         if bad { log_ratio(n, e, k) } else { 0.0 }
     }

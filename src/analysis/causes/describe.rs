@@ -79,7 +79,7 @@ fn direction(r: &Records, values: &[f64], at: f64, set: &[bool], side: Side) -> 
     match side {
         Side::Below => Direction::Below,
         Side::Above => Direction::Above,
-        Side::Both => {
+        Side::Both | Side::RatherBelow => {
             let below = Tally::of(r, values, set, |v| v < at);
             // More faults below than their share of the hours: small values are the bad ones.
             if below.faults_beyond * (below.hours_beyond + below.hours_within)
@@ -230,7 +230,7 @@ pub(super) fn threefold_excluded(field: &Field, c: &Candidate, kind: Option<Faul
         let excluded = match c.side {
             Side::Below => below,
             Side::Above => above,
-            Side::Both => below && above,
+            Side::Both | Side::RatherBelow => below && above,
         };
         if !excluded {
             return false;

@@ -201,13 +201,15 @@ impl Field {
 }
 
 /// Which side of a signal can be the bad one, where its meaning leaves no doubt: a weak radio, little memory, long waiting, a small
-/// margin to dew. Asking one question instead of two finds more with the same nights.
+/// margin to dew. Asking one question instead of two finds more with the same nights. At night cold is likelier than heat.
 fn side(name: &Name, unit: Unit) -> Side {
     let n = name.as_str();
     if unit == Unit::Dbm || n.starts_with("memory.available") || n.starts_with("dew.margin") {
         Side::Below
     } else if n.starts_with("pressure.") {
         Side::Above
+    } else if unit == Unit::Celsius {
+        Side::RatherBelow
     } else {
         Side::Both
     }

@@ -12,8 +12,9 @@
 //! | rates, ratio, nights on either side, logistic fit: description only | `describe` |
 //! | words | `words` |
 //!
-//! Verdicts: a signal is blamed only when both ways of changing nights about speak, each corrected for the search (0.05). The day in
-//! the season is never blamed: whatever goes with it alone cannot be told apart from the season. Signals of the second rank are
+//! Verdicts (level 0.05): a signal is blamed when the free way, corrected for the search, speaks and the blocked way confirms it. The
+//! blocked way searches nothing: it asks one question of each signal that was found. What it does not confirm cannot be told apart
+//! from the season; the day in the season never can. Signals of the second rank are
 //! never more than worth watching.
 
 mod describe;
@@ -161,9 +162,9 @@ struct Judged<'a> {
 }
 
 impl Judged<'_> {
-    /// Both ways of changing nights about speak, corrected for the search.
+    /// Found by the corrected search and confirmed in blocks.
     fn speaks(&self, f: &Found) -> bool {
-        f.adjusted_free <= LEVEL && f.adjusted_blocked <= LEVEL
+        f.adjusted_free.max(f.p_blocked) <= LEVEL
     }
 
     fn of(&self, t: usize) -> &Candidate {
@@ -233,7 +234,7 @@ impl Judged<'_> {
             threshold: self.splits[t].map(|s| s.at),
             p_value: f.p_free,
             p_value_blocked: f.p_blocked,
-            p_value_adjusted: f.adjusted_free.max(f.adjusted_blocked),
+            p_value_adjusted: f.adjusted_free.max(f.p_blocked),
             p_adjusted_free: f.adjusted_free,
             p_adjusted_blocked: f.adjusted_blocked,
             power_twelvefold: f.power,

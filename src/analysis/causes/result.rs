@@ -156,7 +156,8 @@ pub struct Cause {
     pub p_value: f64,
     /// p by changing nights about within remedy periods and season blocks.
     pub p_value_blocked: f64,
-    /// The larger of both, corrected for the search over thresholds, signals and kinds of its rank.
+    /// What is compared with 0.05: the free one corrected for the search over thresholds, signals and kinds of its rank, or the
+    /// blocked one if that is larger.
     pub p_value_adjusted: f64,
     /// Corrected p of the free way alone.
     pub p_adjusted_free: f64,

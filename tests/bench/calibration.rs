@@ -1,0 +1,290 @@
+//! How often the judgement on many nights is right, over invented seasons whose truth is known: false blame, power, thresholds,
+//! entangled signals, remedies. Prints a Markdown table with the Monte-Carlo error beside each figure.
+//!
+//!     cargo bench --bench calibration                     all cases, 400 seasons each
+//!     cargo bench --bench calibration -- 100 no-cause     100 seasons, cases whose name holds the word
+
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
+
+use rayon::prelude::*;
+use std::time::Instant;
+use tilldawn::analysis::causes::{self, Cause, Causes, Progress, Verdict};
+use tilldawn::analysis::remedy::{self, RemedyJudgement, RemedyVerdict};
+use tilldawn::analysis::season::Season;
+use tilldawn::rehearse::garden::{Garden, happen};
+use tilldawn::rehearse::season::table;
+use tilldawn::rehearse::truth::{Case, Onset, TrueRemedy, World};
+
+const QUIET: Progress<'static> = &|_, _| {};
+const SEASONS: usize = 400;
+const PERMUTATIONS: usize = 999;
+/// Two minutes.
+const STEP: f64 = 1.0 / 30.0;
+
+fn season(world: &World, seed: u64) -> (Garden, Season) {
+    let g = happen(world, seed, STEP);
+    let s = table(&g, 2, seed);
+    (g, s)
+}
+
+fn judged(s: &Season, seed: u64) -> Causes {
+    causes::judge(s, &causes::Options { seed, permutations: PERMUTATIONS, block: env("BLOCK", 12), ..causes::Options::default() }, QUIET)
+}
+
+fn env(n: &str, v: usize) -> usize {
+    std::env::var(n).ok().and_then(|x| x.parse().ok()).unwrap_or(v)
+}
+
+struct Row {
+    what: String,
+    asked: String,
+    hits: f64,
+    of: f64,
+    note: String,
+}
+
+impl Row {
+    fn print(&self) {
+        let p = self.hits / self.of;
+        // Agresti and Coull's centre keeps the error from being 0 at 0 and 1.
+        let q = (self.hits + 2.0) / (self.of + 4.0);
+        let se = (q * (1.0 - q) / (self.of + 4.0)).sqrt();
+        let (what, asked, note) = (&self.what, &self.asked, &self.note);
+        println!("| {what} | {asked} | {:.1} % ± {:.1} | {:.0} | {note} |", 100.0 * p, 100.0 * se, self.of);
+    }
+}
+
+/// What one season said about causes.
+#[derive(Clone, Default)]
+struct Said {
+    blamed: Vec<String>,
+    named: bool,
+    alone: bool,
+    oracle: bool,
+    miss: Option<f64>,
+    p: Vec<(String, f64, f64)>,
+}
+
+fn said(world: &World, seed: u64) -> Said {
+    let (g, s) = season(world, seed);
+    let c = judged(&s, seed);
+    if std::env::var_os("DUMP").is_some() {
+        for x in c.causes.iter().filter(|x| !x.signal.as_str().contains("idle")) {
+            eprintln!("D,{:?},{},{},{},{},{},{},{},{}", world.driver, world.faults, seed, x.signal, x.p_value, x.p_value_blocked, x.p_adjusted_free, x.p_adjusted_blocked, world.burst + 10.0 * world.wear + 100.0 * world.night_spread);
+        }
+    }
+    let blames: Vec<&Cause> = c.causes.iter().filter(|c| c.verdict.blames()).collect();
+    let truth = world.driver.signal();
+    let is = |n: &str| truth == Some(n);
+    // The true signal, or one that is said to have moved with it.
+    let naming = |c: &&&Cause| is(c.signal.as_str()) || c.inseparable_from.iter().any(|n| is(n.as_str()));
+    let named = blames.iter().find(naming);
+    let miss = named.and_then(|c| {
+        let at = c.threshold?;
+        match c.signal.as_str() {
+            "temperature.outside" => Some((at - g.outside_level).abs()),
+            n if is(n) => Some((at - g.level).abs()),
+            _ => None,
+        }
+    });
+    Said {
+        blamed: blames.iter().map(|c| c.signal.to_string()).collect(),
+        named: named.is_some(),
+        alone: named.is_some_and(|c| c.verdict == Verdict::GoesWithFaults),
+        oracle: false,
+        miss,
+        p: c.causes.iter().filter(|c| c.kind.is_none()).map(|c| (c.signal.to_string(), c.p_value, c.p_value_blocked)).collect(),
+    }
+}
+
+fn many(world: &World, seasons: usize) -> Vec<Said> {
+    (0..seasons as u64).into_par_iter().map(|i| said(world, 1000 + i)).collect()
+}
+
+fn false_blame(case: Case, nights: usize, faults: f64, n: usize) {
+    let got = many(&case.world(nights, faults), n);
+    let mut by: std::collections::BTreeMap<&str, usize> = std::collections::BTreeMap::new();
+    for b in got.iter().flat_map(|s| &s.blamed) {
+        *by.entry(b).or_default() += 1;
+    }
+    let mut note: Vec<String> = by.iter().map(|(k, v)| format!("{k} {v}")).collect();
+    if std::env::var_os("WIDE").is_some() {
+        let names: Vec<String> = got[0].p.iter().map(|x| x.0.clone()).filter(|n| !n.contains("idle")).collect();
+        for name in names {
+            let all: Vec<&(String, f64, f64)> = got.iter().flat_map(|s| &s.p).filter(|x| x.0 == name).collect();
+            let share = |f: &dyn Fn(&(String, f64, f64)) -> bool| all.iter().filter(|x| f(x)).count() as f64 / all.len() as f64;
+            note.push(format!("<br>{name}: free {:.3} blocked {:.3} both {:.3}", share(&|x| x.1 <= 0.05), share(&|x| x.2 <= 0.05), share(&|x| x.1.max(x.2) <= 0.05)));
+        }
+    }
+    Row {
+        what: format!("{}: anything blamed", case.word()),
+        asked: "≤ 5 %".into(),
+        hits: got.iter().filter(|s| !s.blamed.is_empty()).count() as f64,
+        of: n as f64,
+        note: note.join(", "),
+    }
+    .print();
+}
+
+fn power(case: Case, faults: f64, between: (usize, usize), asked: &str, n: usize) {
+    let world = World { faults_between: between, ..case.world(25, faults) };
+    let got = many(&world, n);
+    let mut miss: Vec<f64> = got.iter().filter_map(|s| s.miss).collect();
+    miss.sort_by(f64::total_cmp);
+    let median = miss.get(miss.len() / 2).copied().unwrap_or(f64::NAN);
+    let high = if between.1 > 1000 { "or more".into() } else { format!("to {}", between.1) };
+    Row {
+        what: format!("{}, 25 nights, {} {high} faults: right signal named", case.word(), between.0),
+        asked: asked.into(),
+        hits: got.iter().filter(|s| s.named).count() as f64,
+        of: n as f64,
+        note: format!("median miss of the threshold {median:.2}; alone in {}", got.iter().filter(|s| s.alone).count()),
+    }
+    .print();
+}
+
+fn entangled(n: usize) {
+    let world = World { faults_between: (15, usize::MAX), ..Case::ColdAndLate.world(25, 22.0) };
+    let got = many(&world, n);
+    let spoke: Vec<&Said> = got.iter().filter(|s| !s.blamed.is_empty()).collect();
+    Row {
+        what: "cold-and-late: inseparable or the true one, of the seasons where something was blamed".into(),
+        asked: "≥ 95 %".into(),
+        hits: spoke.iter().filter(|s| s.named).count() as f64,
+        of: spoke.len() as f64,
+        note: format!("something blamed in {} of {n}", spoke.len()),
+    }
+    .print();
+}
+
+fn judged_remedy(s: &Season, seed: u64) -> RemedyJudgement {
+    let options = remedy::Options { seed, permutations: 199 };
+    remedy::judge(s, &Causes::default(), None, &options, QUIET).swap_remove(0)
+}
+
+/// The season as it stood on each of the first mornings with the remedy.
+fn mornings(s: &Season, most: usize) -> Vec<Season> {
+    let since = s.remedies[0].since;
+    let from = s.nights.iter().position(|n| n.from >= since).unwrap_or(s.nights.len());
+    (from + 1..=s.nights.len().min(from + most)).map(|n| Season { nights: s.nights[..n].to_vec(), ..s.clone() }).collect()
+}
+
+/// The season cut so that it has just so many hard nights on either side; none where it has fewer.
+fn cut_to(s: &Season, seed: u64, before: usize, after: usize) -> Option<RemedyJudgement> {
+    let mut s = s.clone();
+    let mut j = judged_remedy(&s, seed);
+    while j.after.hard_nights > after && s.nights.pop().is_some() {
+        j = judged_remedy(&s, seed);
+    }
+    while j.before.hard_nights > before {
+        s.nights.remove(0);
+        j = judged_remedy(&s, seed);
+    }
+    (j.after.hard_nights == after && j.before.hard_nights == before).then_some(j)
+}
+
+fn helped(j: &RemedyJudgement) -> bool {
+    j.verdict == RemedyVerdict::Helped
+}
+
+/// Useless remedies, looked at every morning for twenty nights.
+fn never_helped(what: &str, world: &World, n: usize) {
+    let got: Vec<(bool, bool, usize)> = (0..n as u64)
+        .into_par_iter()
+        .map(|i| {
+            let (_, s) = season(world, 5000 + i);
+            let days: Vec<RemedyJudgement> = mornings(&s, 20).iter().map(|s| judged_remedy(s, i)).collect();
+            let last = days.last();
+            (days.iter().any(helped), last.is_some_and(helped), last.map_or(0, |j| j.after.hard_nights))
+        })
+        .collect();
+    let hard = got.iter().map(|g| g.2).sum::<usize>() as f64 / n as f64;
+    Row {
+        what: format!("{what}: `helped` on any of twenty mornings"),
+        asked: "≤ 5 %".into(),
+        hits: got.iter().filter(|g| g.0).count() as f64,
+        of: n as f64,
+        note: format!("on the last morning {}; {hard:.1} hard nights by then", got.iter().filter(|g| g.1).count()),
+    }
+    .print();
+}
+
+fn tenfold(before: usize, after: usize, asked: &str, n: usize) {
+    let world = World { nights: 80, ..Case::RemedyWorks.world(80, env("FAULTS", 60) as f64) };
+    let mut got: Vec<RemedyJudgement> = Vec::new();
+    let mut seed = 9000u64;
+    while got.len() < n && seed < 9000 + 20 * n as u64 {
+        let batch: Vec<Option<RemedyJudgement>> =
+            (seed..seed + 50).into_par_iter().map(|i| cut_to(&season(&world, i).1, i, before, after)).collect();
+        got.extend(batch.into_iter().flatten());
+        seed += 50;
+    }
+    got.truncate(n);
+    let of = got.len() as f64;
+    let share = |f: &dyn Fn(&RemedyJudgement) -> f64| got.iter().map(f).sum::<f64>() / of;
+    Row {
+        what: format!("rate cut to a tenth, {before} hard nights before, {after} after: `helped`"),
+        asked: asked.into(),
+        hits: got.iter().filter(|j| helped(j)).count() as f64,
+        of,
+        note: format!(
+            "trouble on {:.0} % of hard nights before, {:.0} % after; fixed exact test alone {:.0} %; best reachable (true levels known) {:.0} %",
+            100.0 * share(&|j| j.before.trouble_nights as f64 / before as f64),
+            100.0 * share(&|j| j.after.trouble_nights as f64 / after as f64),
+            100.0 * share(&|j| f64::from(u8::from(j.p_value <= 0.05))),
+            100.0 * share(&|j| f64::from(u8::from(j.p_value_any_time <= 0.05)))
+        ),
+    }
+    .print();
+}
+
+fn main() {
+    let args: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with("--")).collect();
+    let n = args.iter().find_map(|a| a.parse().ok()).unwrap_or(SEASONS);
+    let word = args.iter().find(|a| a.parse::<usize>().is_err()).cloned().unwrap_or_default();
+    let on = |name: &str| name.contains(&word);
+    // Two threads at most: this runs beside other work.
+    rayon::ThreadPoolBuilder::new().num_threads(2).build_global().unwrap();
+    let start = Instant::now();
+    println!("| case | asked | found | seasons | |\n| --- | --- | --- | --- | --- |");
+    if on("no-cause") {
+        false_blame(Case::NoCause, 25, 20.0, n);
+    }
+    if on("cooling-wear") {
+        false_blame(Case::CoolingWear, 25, 20.0, n);
+    }
+    if on("bad-weeks") {
+        false_blame(Case::BadWeeks, 25, 20.0, n);
+    }
+    if on("bursts") {
+        false_blame(Case::Bursts, 25, 20.0, n);
+    }
+    if on("cools-after-death") {
+        false_blame(Case::CoolsAfterDeath, 25, 20.0, n);
+    }
+    for case in [Case::ColdContact, Case::StarvedProcessor, Case::WeakRadio, Case::MemoryLeak] {
+        if on(case.word()) {
+            power(case, 22.0, (15, usize::MAX), "≥ 85 %", n);
+            power(case, 8.0, (5, 10), "oracle", n);
+        }
+    }
+    if on("cold-and-late") {
+        entangled(n);
+    }
+    if on("warm-nights") {
+        never_helped("placebo that met warm nights", &Case::RemedyMetWarmNights.world(45, 40.0), n);
+    }
+    if on("useless") {
+        never_helped("useless remedy after the worst run", &Case::UselessRemedy.world(45, 40.0), n);
+    }
+    if on("every-morning") {
+        let remedy = TrueRemedy { onset: Onset::Night(20), rate_factor: 1.0, warmer_after: 0.0, heats: 0.0 };
+        let world = World { remedy: Some(remedy), ..Case::UselessRemedy.world(42, 38.0) };
+        never_helped("useless remedy on any evening", &world, n);
+    }
+    if on("tenfold") {
+        tenfold(12, 12, "≥ 80 %", n);
+        tenfold(5, 4, "printed", n);
+    }
+    eprintln!("{:.0} s", start.elapsed().as_secs_f64());
+}
