@@ -17,7 +17,7 @@ pub const MORNINGS: usize = 40;
 /// Ratios of odds over which the likelihood ratio is averaged.
 const ODDS: [f64; 3] = [1.0 / 3.0, 1.0 / 10.0, 1.0 / 30.0];
 /// Trouble rates over which the worst case is taken.
-const RATES: usize = 33;
+const RATES: usize = 24;
 
 /// Which change is looked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,20 +63,19 @@ impl Table {
         let choose = |n: usize, k: usize| facts[n] - facts[k] - facts[n - k];
         let mut s = vec![0.0; (nights + 1) * (most + 1) * (most + 1)];
         let odds: Vec<f64> = ODDS.iter().map(|o| if change == Change::Fewer { o.ln() } else { -o.ln() }).collect();
-        for k0 in 0..=nights {
-            for n1 in 1..=most {
-                for k1 in 0..=n1 {
-                    let k = k0 + k1;
-                    let (low, high) = (k.saturating_sub(nights), k.min(n1));
-                    let all = choose(nights + n1, k);
-                    let mut sum = 0.0;
-                    for o in &odds {
-                        let norm: f64 = (low..=high)
-                            .map(|x| (choose(n1, x) + choose(nights, k - x) - all + o * x as f64).exp())
-                            .sum();
-                        sum += (o * k1 as f64).exp() / norm;
-                    }
-                    s[(k0 * (most + 1) + n1) * (most + 1) + k1] = sum / odds.len() as f64;
+        for n1 in 1..=most {
+            for k in 0..=nights + n1 {
+                let (low, high) = (k.saturating_sub(nights), k.min(n1));
+                let all = choose(nights + n1, k);
+                let chance: Vec<f64> =
+                    (low..=high).map(|x| (choose(n1, x) + choose(nights, k - x) - all).exp()).collect();
+                let norm: Vec<f64> = odds
+                    .iter()
+                    .map(|o| chance.iter().zip(low..).map(|(c, x)| c * (o * x as f64).exp()).sum())
+                    .collect();
+                for k1 in low..=high {
+                    let sum: f64 = odds.iter().zip(&norm).map(|(o, n)| (o * k1 as f64).exp() / n).sum();
+                    s[((k - k1) * (most + 1) + n1) * (most + 1) + k1] = sum / odds.len() as f64;
                 }
             }
         }
@@ -98,7 +97,7 @@ impl Table {
         let mut alive = vec![0.0; self.most + 2];
         for k0 in 0..=self.nights {
             let weight = super::special::binomial_pmf(k0 as u64, self.nights as u64, p);
-            if weight < 1e-9 {
+            if weight < 1e-7 {
                 continue;
             }
             alive.fill(0.0);
@@ -123,7 +122,7 @@ impl Table {
     /// Smallest level that is reached with probability at most `alpha`.
     fn asked(&self, alpha: f64) -> f64 {
         let (mut low, mut high) = (1.0f64, 1.0 / alpha * 4.0);
-        for _ in 0..14 {
+        for _ in 0..11 {
             let mid = (low * high).sqrt();
             if self.ever(mid) <= alpha { high = mid } else { low = mid }
         }

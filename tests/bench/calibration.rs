@@ -28,7 +28,11 @@ fn season(world: &World, seed: u64) -> (Garden, Season) {
 }
 
 fn judged(s: &Season, seed: u64) -> Causes {
-    causes::judge(s, &causes::Options { seed, permutations: PERMUTATIONS, block: env("BLOCK", 12), ..causes::Options::default() }, QUIET)
+    causes::judge(
+        s,
+        &causes::Options { seed, permutations: PERMUTATIONS, block: env("BLOCK", 12), ..causes::Options::default() },
+        QUIET,
+    )
 }
 
 fn env(n: &str, v: usize) -> usize {
@@ -70,7 +74,18 @@ fn said(world: &World, seed: u64) -> Said {
     let c = judged(&s, seed);
     if std::env::var_os("DUMP").is_some() {
         for x in c.causes.iter().filter(|x| !x.signal.as_str().contains("idle")) {
-            eprintln!("D,{:?},{},{},{},{},{},{},{},{}", world.driver, world.faults, seed, x.signal, x.p_value, x.p_value_blocked, x.p_adjusted_free, x.p_adjusted_blocked, world.burst + 10.0 * world.wear + 100.0 * world.night_spread);
+            eprintln!(
+                "D,{:?},{},{},{},{},{},{},{},{}",
+                world.driver,
+                world.faults,
+                seed,
+                x.signal,
+                x.p_value,
+                x.p_value_blocked,
+                x.p_adjusted_free,
+                x.p_adjusted_blocked,
+                world.burst + 10.0 * world.wear + 100.0 * world.night_spread
+            );
         }
     }
     let blames: Vec<&Cause> = c.causes.iter().filter(|c| c.verdict.blames()).collect();
@@ -93,7 +108,11 @@ fn said(world: &World, seed: u64) -> Said {
         alone: named.is_some_and(|c| c.verdict == Verdict::GoesWithFaults),
         oracle: false,
         miss,
-        p: c.causes.iter().filter(|c| c.kind.is_none()).map(|c| (c.signal.to_string(), c.p_value, c.p_value_blocked)).collect(),
+        p: c.causes
+            .iter()
+            .filter(|c| c.kind.is_none())
+            .map(|c| (c.signal.to_string(), c.p_value, c.p_value_blocked))
+            .collect(),
     }
 }
 
@@ -112,8 +131,14 @@ fn false_blame(case: Case, nights: usize, faults: f64, n: usize) {
         let names: Vec<String> = got[0].p.iter().map(|x| x.0.clone()).filter(|n| !n.contains("idle")).collect();
         for name in names {
             let all: Vec<&(String, f64, f64)> = got.iter().flat_map(|s| &s.p).filter(|x| x.0 == name).collect();
-            let share = |f: &dyn Fn(&(String, f64, f64)) -> bool| all.iter().filter(|x| f(x)).count() as f64 / all.len() as f64;
-            note.push(format!("<br>{name}: free {:.3} blocked {:.3} both {:.3}", share(&|x| x.1 <= 0.05), share(&|x| x.2 <= 0.05), share(&|x| x.1.max(x.2) <= 0.05)));
+            let share =
+                |f: &dyn Fn(&(String, f64, f64)) -> bool| all.iter().filter(|x| f(x)).count() as f64 / all.len() as f64;
+            note.push(format!(
+                "<br>{name}: free {:.3} blocked {:.3} both {:.3}",
+                share(&|x| x.1 <= 0.05),
+                share(&|x| x.2 <= 0.05),
+                share(&|x| x.1.max(x.2) <= 0.05)
+            ));
         }
     }
     Row {
@@ -166,7 +191,9 @@ fn judged_remedy(s: &Season, seed: u64) -> RemedyJudgement {
 fn mornings(s: &Season, most: usize) -> Vec<Season> {
     let since = s.remedies[0].since;
     let from = s.nights.iter().position(|n| n.from >= since).unwrap_or(s.nights.len());
-    (from + 1..=s.nights.len().min(from + most)).map(|n| Season { nights: s.nights[..n].to_vec(), ..s.clone() }).collect()
+    (from + 1..=s.nights.len().min(from + most))
+        .map(|n| Season { nights: s.nights[..n].to_vec(), ..s.clone() })
+        .collect()
 }
 
 /// The season cut so that it has just so many hard nights on either side; none where it has fewer.
@@ -210,7 +237,7 @@ fn never_helped(what: &str, world: &World, n: usize) {
 }
 
 fn tenfold(before: usize, after: usize, asked: &str, n: usize) {
-    let world = World { nights: 80, ..Case::RemedyWorks.world(80, env("FAULTS", 60) as f64) };
+    let world = Case::RemedyWorks.world(44, env("FAULTS", 60) as f64);
     let mut got: Vec<RemedyJudgement> = Vec::new();
     let mut seed = 9000u64;
     while got.len() < n && seed < 9000 + 20 * n as u64 {
