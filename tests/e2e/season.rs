@@ -82,7 +82,6 @@ fn flights(dir: &Path) -> String {
 }
 
 #[test]
-#[ignore = "waits for the judging of causes"]
 fn the_o_ring_flights_give_the_published_fit() {
     let dir = tempfile::tempdir().unwrap();
     let store = flights(dir.path());

@@ -72,7 +72,7 @@ fn causes(r: &SeasonReport) -> Markup {
             @for Group { heading, told, named } in words::groups(r) {
                 h4 { (heading) }
                 @if !told.is_empty() {
-                    ul { @for c in told { li { strong { (words::cause_title(c)) } ": " (c.sentence) } } }
+                    ul { @for c in told { li { @if let Some(l) = words::lead(c) { em { (l) ": " } } (c.sentence) } } }
                 }
                 @if !named.is_empty() { p { (words::named(&named)) } }
             }
@@ -103,7 +103,7 @@ fn remedies(r: &SeasonReport) -> Markup {
 fn remedy(r: &SeasonReport, j: &RemedyJudgement) -> Markup {
     html! {
         h4 { (sentence_start(&j.name)) ", since " (text::day(r, j.since)) }
-        p { strong { (sentence_start(&j.verdict.words())) } @if j.hindsight { ", judged with hindsight" } ": " (words::nights_in_short(j)) }
+        p { strong { (sentence_start(&j.verdict.words())) } @if j.hindsight { ", judged with hindsight" } "." }
         ul { @for s in &j.sentences { li { (s) } } }
         @for w in &j.warnings { p.caution { (w) } }
     }

@@ -105,7 +105,8 @@ fn causes(p: &mut Paper, r: &SeasonReport) {
         }
         p.line(&format!("{heading}:"));
         for c in told {
-            p.hang("- ", "  ", &format!("{}: {}", words::cause_title(c), c.sentence));
+            let lead = words::lead(c).map_or(String::new(), |l| format!("{l}: "));
+            p.hang("- ", "  ", &format!("{lead}{}", c.sentence));
         }
         if !named.is_empty() {
             p.hang("  ", "  ", &words::named(&named));
@@ -125,8 +126,7 @@ fn remedies(p: &mut Paper, r: &SeasonReport) {
             if !std::mem::take(&mut first) {
                 p.gap();
             }
-            p.para(&format!("{}, since {}: {}.", j.name, day(r, j.since), j.verdict.words()));
-            p.hang("- ", "  ", &super::words::nights_in_short(j));
+            p.para(&format!("“{}”, since {}: {}.", j.name, day(r, j.since), j.verdict.words()));
             for s in &j.sentences {
                 p.hang("- ", "  ", s);
             }

@@ -6,7 +6,7 @@ use crate::analysis::causes::{Cause, Verdict};
 use crate::analysis::remedy::{Origin, RemedyJudgement, RemedyVerdict};
 use crate::analysis::season::{NightKind, Rank};
 use crate::model::Unit;
-use crate::report::morning::opening::date_words;
+use crate::report::morning::opening::{date_words, lower_start};
 use crate::report::say::{count, list, number, sentence_start};
 
 /// On what the report rests, where that is not what one would think.
@@ -83,7 +83,7 @@ fn causes_in_short(r: &SeasonReport) -> Vec<String> {
     }
     let of = |v: Verdict| r.causes.causes.iter().filter(move |c| c.verdict == v && c.kind.is_none());
     if let Some(c) = of(Verdict::GoesWithFaults).next() {
-        return vec![format!("The faults go with {}. {}", lower(&c.what), sentence_start(&c.sentence))];
+        return vec![sentence_start(&c.sentence)];
     }
     if let Some(c) = of(Verdict::Inseparable).next() {
         return vec![sentence_start(&c.sentence)];
@@ -91,7 +91,7 @@ fn causes_in_short(r: &SeasonReport) -> Vec<String> {
     // A single kind may say what all together do not.
     if let Some(c) = r.causes.causes.iter().find(|c| c.verdict.blames()) {
         let kind = c.kind.map_or("all", |k| k.word());
-        return vec![format!("Of the {kind} faults: they go with {}. {}", lower(&c.what), sentence_start(&c.sentence))];
+        return vec![format!("Of the {kind} faults alone: {}", c.sentence)];
     }
     if let Some(c) = of(Verdict::Season).next() {
         return vec![sentence_start(&c.sentence)];
@@ -110,7 +110,7 @@ fn causes_in_short(r: &SeasonReport) -> Vec<String> {
 
 fn remedy_in_short(j: &RemedyJudgement) -> String {
     let hindsight = if j.hindsight { ", judged with hindsight" } else { "" };
-    let name = sentence_start(&j.name);
+    let name = format!("“{}”", j.name);
     match j.verdict {
         RemedyVerdict::Helped => {
             format!("{name} helped{hindsight}: {}", nights_in_short(j))
@@ -134,9 +134,10 @@ pub fn nights_in_short(j: &RemedyJudgement) -> String {
     )
 }
 
-/// The small beginning of a phrase inside a sentence.
+/// The small beginning of a phrase inside a sentence; a word with a capital of its own (Wi-Fi, USB) keeps it.
 pub fn lower(text: &str) -> String {
-    crate::report::morning::opening::lower_start(text)
+    let word = text.split([' ', ',']).next().unwrap_or_default();
+    if word.chars().skip(1).any(char::is_uppercase) { text.into() } else { lower_start(text) }
 }
 
 /// A group of signals that share a verdict.
@@ -169,14 +170,12 @@ pub fn groups(r: &SeasonReport) -> Vec<Group<'_>> {
     full.map(|(heading, told, named)| Group { heading, told, named }).collect()
 }
 
-/// How a cause is headed: what it is, and for which kind.
-pub fn cause_title(c: &Cause) -> String {
-    let kind = c.kind.map_or(String::new(), |k| format!(", {} faults alone", k.word()));
-    let rank = match c.rank {
-        Rank::Suspect => " (named by you)",
-        _ => "",
-    };
-    format!("{}{rank}{kind}", sentence_start(&c.what))
+/// What stands before a cause's sentence: the kind, where it is about one alone, and that the person named the signal.
+pub fn lead(c: &Cause) -> Option<String> {
+    let kind = c.kind.map(|k| format!("{} faults alone", k.word()));
+    let suspect = (c.rank == Rank::Suspect).then(|| "named by you beforehand".to_string());
+    let both: Vec<String> = [kind, suspect].into_iter().flatten().collect();
+    (!both.is_empty()).then(|| sentence_start(&both.join(", ")))
 }
 
 /// Names of many signals in one sentence.
@@ -272,7 +271,9 @@ pub fn figures(c: &Cause) -> String {
         } else {
             out += " (Firth; without the penalty there is no finite answer)";
         }
-        if let Some(h) = m.half_point {
+        if m.half_point_low.is_none() && m.half_point_high.is_none() {
+            out += "; at which level half the nights have trouble cannot be told";
+        } else if let Some(h) = m.half_point {
             let end = |e: Option<f64>| e.map_or("open".into(), |v| level(v, c.unit));
             out += &format!(
                 "; half the nights have trouble at {} (95 % {} to {})",
@@ -314,9 +315,18 @@ pub fn statistician(r: &SeasonReport) -> Vec<String> {
         "Thresholds: maximally selected likelihood ratio, corrected over thresholds, signals and kinds by the step-down max-T of Westfall and Young, the short list first. Rates: Garwood 1936; their ratio exact, conditional on the total{}. Nights: logistic fit, Firth-penalised; limits of the half level by the profile likelihood.",
         if s.bursts { "; faults came in bursts, so intervals are widened by resampling nights" } else { "" }
     ));
-    for c in r.causes.causes.iter().filter(|c| c.rank != Rank::Rest || c.verdict != Verdict::NoSign).take(40) {
+    let told = |c: &&Cause| c.rank != Rank::Rest || c.verdict.blames() || c.verdict == Verdict::WorthWatching;
+    for c in r.causes.causes.iter().filter(told).take(40) {
         let kind = c.kind.map_or("all", |k| k.word());
         out.push(format!("{} ({kind}): {}; {}.", c.signal, c.verdict.word(), figures(c)));
+    }
+    let rest: Vec<&Cause> = r.causes.causes.iter().filter(|c| !told(c)).collect();
+    if let Some(least) = rest.iter().map(|c| c.p_value_adjusted).min_by(f64::total_cmp) {
+        out.push(format!(
+            "{} of the second rank beside these; the smallest corrected p among them is {}. All figures stand in the JSON.",
+            sentence_start(&count(rest.len(), "test")),
+            p(least)
+        ));
     }
     if !s.left_out.is_empty() {
         let names: Vec<&str> = s.left_out.iter().map(|n| n.as_str()).collect();
