@@ -200,3 +200,42 @@ fn torn_empty_and_endless_files_are_said_to_be_unreadable() {
     }
     assert!(agent.stop().success());
 }
+
+/// Sets a filter of system calls as the service manager does for `ProtectClock=yes` (refused with EPERM), then becomes the command.
+const FILTER: &str = r#"
+import ctypes, os, platform, struct, sys
+numbers = {"x86_64": (159, 305), "aarch64": (171, 266)}[platform.machine()]
+code = [(0x20, 0, 0, 0)]
+for i, n in enumerate(numbers):
+    code.append((0x15, len(numbers) - i, 0, n))
+code += [(0x06, 0, 0, 0x7FFF0000), (0x06, 0, 0, 0x00050001)]
+program = ctypes.create_string_buffer(b"".join(struct.pack("HBBI", *c) for c in code))
+filter = ctypes.create_string_buffer(struct.pack("HxxxxxxQ", len(code), ctypes.addressof(program)))
+libc = ctypes.CDLL(None, use_errno=True)
+assert libc.prctl(38, 1, 0, 0, 0) == 0 and libc.prctl(22, 2, filter, 0, 0) == 0, os.strerror(ctypes.get_errno())
+os.execv(sys.argv[1], sys.argv[1:])
+"#;
+
+#[test]
+fn a_filter_that_leaves_the_clock_out_is_named_with_its_grant() {
+    let before = ["python3", "-c", FILTER].map(String::from).to_vec();
+    let mut setting = Setting::new("");
+    setting.before = before.clone();
+    let mut agent = setting.start();
+    let why = agent.wait_json("the reason", "/api/v1/signals", BOUND, |v| {
+        let s = v["signals"].as_array()?.iter().find(|s| s["name"] == "clock.synchronised")?;
+        assert!(s["latest"]["value"].is_null());
+        s["latest"]["unavailable"]["text"].as_str().map(str::to_string)
+    });
+    assert!(why.contains("clock-state.conf"), "{why}");
+    assert!(agent.stop().success());
+    let folder = tempfile::tempdir().unwrap();
+    let look = |words: &[String]| {
+        let out = Command::new(&words[0]).args(&words[1..]).arg("look").env("HOME", folder.path()).output().unwrap();
+        String::from_utf8(out.stdout).unwrap().split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let closed = look(&[&before[..], &[BINARY.to_string()]].concat());
+    assert!(closed.contains("Whether the clock is synchronised: the filter of system calls"), "{closed}");
+    let open = look(&[BINARY.to_string()]);
+    assert!(!open.contains("Whether the clock is synchronised:"), "{open}");
+}

@@ -79,7 +79,7 @@ mod tests {
                 "program.mount is called `the mount` now, was `mount program`",
                 "link to house (link.house): was 192.168.1.20 by echo every 1 s, loss over 1 min, \
                  is 192.168.1.21 by echo every 1 s, loss over 1 min",
-                "frames disk (disk.frames) is new: room and file entries on the disk of /frames",
+                "frames disk (disk.frames) is new: room, file entries and health of the disk of /frames",
                 "disk filling up (rule.disk): was a disk has less room than tonight needs at the present pace, or less \
                  than 5 % (over when past it by 0.5 %), is a disk has less room than tonight needs at the present pace, \
                  or less than 10 % (over when past it by 0.5 %)",

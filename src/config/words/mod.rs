@@ -28,6 +28,11 @@ pub fn whole(c: &Config) -> String {
         }
         out.push_str(&fill(2, &format!("{}: {}", e.called(), e.text)));
     }
+    let worked_out = things::worked_out(c);
+    if !worked_out.is_empty() {
+        out.push_str(&format!("\n{}\n", heading("worked out from these")));
+        worked_out.iter().for_each(|l| out.push_str(&fill(2, l)));
+    }
     out.push_str(&format!("\n{}\n", heading("a session")));
     for line in session(c) {
         out.push_str(&fill(2, &line));

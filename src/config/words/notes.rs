@@ -26,6 +26,10 @@ pub fn notes(c: &Config) -> Vec<String> {
         "No [temperature.outside]: many nights later nobody can tell cold from other causes, nor whether heating helped.",
     );
     say(
+        !c.sensors.is_empty() && !c.sensors.iter().any(|s| s.kind == SensorKind::Humidity),
+        "No humidity is measured: nothing is said of dew.",
+    );
+    say(
         !c.links.iter().any(|l| matches!(l.to, Target::Host(_))),
         "Only the gateway is reached for: a lost house machine is not noticed. Add [link.house].",
     );

@@ -26,6 +26,34 @@ impl Entry {
     }
 }
 
+/// Readings that are worked out from the configured sensors, in words.
+pub(super) fn worked_out(c: &Config) -> Vec<String> {
+    let known = crate::config::signals::known(c);
+    let has = |n: &str| known.keys().any(|k| k.as_str() == n);
+    let sensor = |kind: &str, place: &str| c.sensors.iter().any(|s| s.name.kind() == kind && s.place == place);
+    let air = |yes: bool| if yes { "box air" } else { "outside air" };
+    let outside = sensor("temperature", "outside") && sensor("humidity", "outside");
+    let mut all = vec![];
+    if has("temperature.lift") {
+        all.push("lift (temperature.lift): box minus outside".to_string());
+    }
+    if has("dew.point") {
+        all.push(format!("dew point (dew.point): of the {}, over water, by WMO-No. 8", air(!outside)));
+    }
+    if has("dew.point-box") {
+        all.push("dew point of the box (dew.point-box): of the air in it".into());
+    }
+    if has("dew.margin") {
+        let what = air(sensor("temperature", "box"));
+        all.push(format!("dew margin (dew.margin): how far the {what} is from getting wet; below 0 °C, from frost"));
+    }
+    let rates: Vec<&str> = known.keys().map(Name::as_str).filter(|n| n.ends_with(".rate")).collect();
+    if !rates.is_empty() {
+        all.push(format!("change an hour ({}): the slope over the last 15 min", rates.join(", ")));
+    }
+    all
+}
+
 /// Everything configured, in words.
 pub fn entries(c: &Config) -> Vec<Entry> {
     let mut all = vec![];
@@ -42,10 +70,15 @@ pub fn entries(c: &Config) -> Vec<Entry> {
         put("links", &l.name, &l.title, link(c, l));
     }
     for i in &c.interfaces {
-        put("network interfaces", &i.name, &i.title, format!("`{}`, up or down at once, traffic and errors", i.device));
+        put(
+            "network interfaces",
+            &i.name,
+            &i.title,
+            format!("`{}`, up or down at once, traffic and errors; what its radio tells, or its speed", i.device),
+        );
     }
     for d in &c.disks {
-        put("disks", &d.name, &d.title, format!("room and file entries on the disk of {}", d.path.display()));
+        put("disks", &d.name, &d.title, format!("room, file entries and health of the disk of {}", d.path.display()));
     }
     for s in &c.sensors {
         put("temperatures and humidities", &s.name, &s.title, sensor(c, s));

@@ -246,7 +246,12 @@ impl Probe for Watch {
             }
             add(f.look(now, how, &self.roots, self.tick_ms, out));
         }
-        out.known(&self.programs, f64::from(count));
-        out.known(&self.cpu, cpu);
+        if all_looked {
+            out.known(&self.programs, f64::from(count));
+            out.known(&self.cpu, cpu);
+        } else {
+            let why = Why::new(WhyCode::NotYet, "not all watched programs have been looked for yet");
+            out.all_unavailable([&self.programs, &self.cpu], &why);
+        }
     }
 }

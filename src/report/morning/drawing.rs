@@ -15,6 +15,8 @@ pub fn drawing(rows: &NightRows) -> Vec<String> {
     let (window, in_session) = if sessions.is_empty() { (whole, "") } else { (sessions, " in session") };
     let inside = |from: UnixMs, to: UnixMs| intervals::overlap(&window, &[(from, to)]) > Span::ZERO;
     let mut drew: Vec<(f64, String)> = vec![];
+    let mut unknown: Vec<String> = vec![];
+    let known = |m: Option<&Measured>| m.is_some_and(|m| m.minutes.iter().any(|b| b.count > 0 && inside(b.from, b.to)));
     for (name, m) in rows.signals.iter().filter(|(n, _)| n.of_thing() == Some("software-drawing")) {
         let times: Vec<Interval> = m
             .minutes
@@ -22,10 +24,14 @@ pub fn drawing(rows: &NightRows) -> Vec<String> {
             .filter(|b| b.count > 0 && b.max >= 0.5 && inside(b.from, b.to))
             .map(|b| (b.from, b.to))
             .collect();
+        let title = rows.settings.title(&name.thing());
         if times.is_empty() {
+            // It ran, and how it draws was never known.
+            if !known(Some(m)) && known(rows.signals.get(&name.quantity("cpu"))) {
+                unknown.push(title);
+            }
             continue;
         }
-        let title = rows.settings.title(&name.thing());
         let lasting = say::rough(intervals::total(&intervals::tidy(&times)).max(Span::mins(1)));
         let share = mean_over(rows.signals.get(&name.quantity("drawing-cpu")), &times);
         let all = mean_over(rows.signals.get(&name.quantity("cpu")), &times);
@@ -40,15 +46,20 @@ pub fn drawing(rows: &NightRows) -> Vec<String> {
             format!("{} drew without graphics hardware for {lasting}{in_session}; {cost}", say::sentence_start(&title));
         drew.push((share.or(all).unwrap_or(0.0), format!("{text}.")));
     }
+    let unknown = match unknown.len() {
+        0 => vec![],
+        1 => vec![format!("How {} draws is not known.", unknown[0])],
+        _ => vec![format!("How {} draw is not known.", say::list(&unknown))],
+    };
     if drew.is_empty() {
         let looked = Name::new("graphics.software-programs").ok().and_then(|n| rows.signals.get(&n));
-        let looked = looked.is_some_and(|m| m.minutes.iter().any(|b| b.count > 0 && inside(b.from, b.to)));
-        return if looked { vec!["No program was seen to draw without graphics hardware.".into()] } else { vec![] };
+        let nothing = known(looked).then(|| "No program was seen to draw without graphics hardware.".to_string());
+        return nothing.into_iter().chain(unknown).collect();
     }
     // The heaviest first.
     drew.sort_by(|a, b| b.0.total_cmp(&a.0));
     let several = if drew.len() > 1 { format!("; {TOGETHER}") } else { String::new() };
-    let mut out: Vec<String> = drew.into_iter().map(|d| d.1).collect();
+    let mut out: Vec<String> = drew.into_iter().map(|d| d.1).chain(unknown).collect();
     out.push(format!("Advice (common practice, no source): {ADVICE}{several}."));
     out
 }
@@ -91,6 +102,11 @@ mod tests {
         assert!(drawing(&rows).is_empty(), "nobody looked, so nothing is said");
         put(&mut rows, "graphics.software-programs", Unit::Count, |_| Some(0.0));
         assert_eq!(drawing(&rows), ["No program was seen to draw without graphics hardware."]);
+        // It runs, and belongs to somebody else: not known is not the same as no.
+        put(&mut rows, "program.mount.software-drawing", Unit::Truth, |_| None);
+        put(&mut rows, "program.mount.cpu", Unit::Percent, |_| Some(3.0));
+        assert_eq!(drawing(&rows)[1..], ["How mount program draws is not known."]);
+        rows.signals.remove(&Name::new("program.mount.software-drawing").unwrap());
         put(&mut rows, "program.guiding.software-drawing", Unit::Truth, |i| Some(if i < 90 { 1.0 } else { 0.0 }));
         put(&mut rows, "program.guiding.drawing-cpu", Unit::Percent, |i| Some(if i < 90 { 143.0 } else { 0.0 }));
         let said = drawing(&rows);
