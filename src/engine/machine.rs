@@ -12,7 +12,10 @@ pub(super) const KILLS: &str = "memory.kills";
 impl Engine {
     pub(super) fn kernel_line(&mut self, e: &Event) {
         let class = text_of(e, "class").unwrap_or("");
-        if matches!(class, "crash" | "out_of_memory" | "io_error" | "over_current") {
+        // The crash of a program that nobody watches, or a file that is mounted as a disk, says nothing of the chain.
+        let foreign = e.detail.get("watched").and_then(serde_json::Value::as_bool) == Some(false)
+            || text_of(e, "device").is_some_and(|d| d.starts_with("loop"));
+        if matches!(class, "crash" | "out_of_memory" | "io_error" | "over_current") && !foreign {
             self.complain(e.at);
         }
         let line = text_of(e, "line").unwrap_or(&e.text).to_ascii_lowercase();

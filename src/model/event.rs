@@ -63,7 +63,7 @@ pub enum EventKind {
     FrameDamaged,
     /// A line of the kernel's own. `class` ("usb", "over_current", "under_voltage", "io_error", "out_of_memory", "crash",
     /// "throttle", "radio", "other"), `line`, `level`, what the line names (`port`, `device`, `program`, `pid`, `signal`,
-    /// `interface`, `reason`), and `held_back`: so many of the class were not told since the last one.
+    /// `interface`, `reason`), `watched` (the process is one of a watched program), and `held_back`: so many of the class were not told since the last one.
     KernelLine,
     /// A line of a watched text log matched. `class`, `line`, and named groups.
     LogLine,

@@ -176,6 +176,7 @@ fn the_kernels_own_line_is_evidence_and_a_forged_one_is_not() {
         events(&agent, "kernel_line").into_iter().find(|e| e["detail"]["pid"] == pid)
     });
     assert_eq!((e["detail"]["class"].as_str(), e["thing"].as_str()), (Some("crash"), Some("machine.this")), "{e:#}");
+    assert_eq!(e["detail"]["watched"], true, "{e:#}");
     // Its own time, not that of the reading: it comes before the end that it explains, or with it.
     let ended = wait_for("the end", BOUND, || events(&agent, "program_ended").first().cloned());
     let lag = ended["at"].as_i64().unwrap() - e["at"].as_i64().unwrap();

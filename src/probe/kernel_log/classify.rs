@@ -73,13 +73,19 @@ const PATTERNS: &[Pattern] = &[
     ),
     (
         "io_error",
+        r"(?i)aborting journal on device (?P<device>[\w-]+)",
+        "the file system on {device} was given up after an error",
+        None,
+    ),
+    (
+        "io_error",
         r"(?i)(?:EXT[234]-fs|XFS|BTRFS|F2FS-fs|FAT-fs|exFAT-fs|NTFS\w*)\S* (?:error |warning )?\(?(?:device )?(?P<device>[\w-]+)?\)?.*\b(?:error|corrupt\w*|aborting journal)\b",
         "a file system is damaged or its disk fails",
         None,
     ),
     (
         "io_error",
-        r"(?i)(?:critical (?:medium|target|space allocation) error|aborting journal on device|exception Emask|failed command: (?:READ|WRITE|FLUSH)|(?P<device>mmc\w*|nvme\w*|ata[\d.]+|sd[a-z]+)\b.*(?:I/O error|error -?\d+|timeout|timed out|hard resetting link|controller is down))",
+        r"(?i)(?:critical (?:medium|target|space allocation) error|exception Emask|failed command: (?:READ|WRITE|FLUSH)|(?P<device>mmc\w*|nvme\w*|ata[\d.]+|sd[a-z]+)\b.*(?:I/O error|error -?\d+|timeout|timed out|hard resetting link|controller is down))",
         "a disk or its cable fails",
         None,
     ),

@@ -178,6 +178,9 @@ impl Judge {
             .with("class", m.class)
             .with("line", line.text)
             .with("level", line.level);
+        if let Some(pid) = number("pid").and_then(|p| u32::try_from(p).ok()) {
+            e = e.with("watched", self.heard.watches(pid));
+        }
         e.detail.extend(m.detail);
         if held_back > 0 {
             e = e.with("held_back", held_back);

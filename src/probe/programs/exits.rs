@@ -66,11 +66,15 @@ impl Source for Exits {
             // After a failure, those that were waited for are still on the roll.
             let standing: Vec<_> =
                 wait.roll.entries().iter().enumerate().filter_map(|(i, e)| Some((i, e.current.clone()?))).collect();
-            standing.into_iter().for_each(|(i, p)| waits.push(wait.end(i, p)));
+            for (i, p) in standing {
+                wait.heard.watch(p.id.pid);
+                waits.push(wait.end(i, p));
+            }
             loop {
                 tokio::select! {
                     next = rx.recv() => match next {
                         Some(a) => {
+                            wait.heard.watch(a.process.id.pid);
                             wait.tell(a.told);
                             waits.push(wait.end(a.program, a.process));
                         }

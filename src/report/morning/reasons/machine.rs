@@ -15,7 +15,9 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     if started.is_none() && gap.is_none() {
         return None;
     }
-    let crash = s.kernel_lines(&["crash"], Span::mins(10), Span::hours(18)).into_iter().next();
+    // The crash of a program is none of the machine.
+    let own = |e: &&crate::model::Event| !e.detail.contains_key("pid");
+    let crash = s.kernel_lines(&["crash"], Span::mins(10), Span::hours(18)).into_iter().find(own);
     let hot = s.kernel_lines(&["throttle"], Span::mins(30), Span::ZERO).into_iter().next();
     let (code, title, place, how, hurt) = match (clean, &crash) {
         (Some(true), _) => (
