@@ -53,7 +53,7 @@ impl Changes {
         let changes = installed::differences(&mut self.known, now);
         if self.known != before {
             // Not saved: the next look tells it again, which is better than never.
-            let _ = writer.installed(&self.known);
+            drop(writer.installed(&self.known));
         }
         changes.into_iter().map(|(what, old, new)| self.event(at, &what, &old, &new)).collect()
     }

@@ -89,7 +89,7 @@ impl LeadUps {
             let to = if end.boot > at.boot { at } else { end };
             if stopping {
                 // The writer is about to close.
-                let _ = writer.leadup(o.id, Part::After.word(), leadup::pack(&held.record(o.opened, o.from, to)));
+                drop(writer.leadup(o.id, Part::After.word(), leadup::pack(&held.record(o.opened, o.from, to))));
             } else {
                 store(held.clone(), o.id, Part::After, [o.opened, o.from, to], writer);
             }
@@ -103,6 +103,6 @@ fn store(held: Held, incident: i64, part: Part, [opened, from, to]: [Stamp; 3], 
         let body = leadup::pack(&held.record(opened, from, to));
         tracing::debug!(incident, part = part.word(), bytes = body.len(), "the detailed record is kept");
         // It is tried again by the writer itself while the store is in trouble.
-        let _ = writer.leadup(incident, part.word(), body);
+        drop(writer.leadup(incident, part.word(), body));
     });
 }
