@@ -1,7 +1,8 @@
 //! A device's contact or its power: USB left before the program did; over-current or reset lines in the kernel's log.
 
 use super::{Look, Reason, Scene, Weight, caution, new};
-use crate::model::{EventKind, Span};
+use crate::model::incident::Member;
+use crate::model::{Event, EventKind, Span};
 use crate::report::say;
 
 /// Devices that leave within this time of each other left together: a hub or a supply, rather than one plug.
@@ -11,7 +12,9 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     let head = s.first()?;
     let device = s.member(&["device"]);
     let over_current = s.kernel_lines(&["over_current"], Span::mins(1), Span::secs(30));
-    let usb = s.kernel_lines(&["usb"], Span::mins(1), Span::secs(10));
+    let port = device.and_then(|d| port_of(s, d));
+    let mut usb = s.kernel_lines(&["usb"], Span::mins(1), Span::secs(10));
+    usb.retain(|e| leads_to(e, port));
     // A device that leaves after the program may have been let go by it: then it is a consequence.
     let led = device.is_some_and(|d| d.at.wall - d.within <= head.at.wall);
     let complained = !over_current.is_empty() || (device.is_some() && !usb.is_empty());
@@ -75,7 +78,8 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
     }
     if let Some(e) = usb.first() {
         let more = if usb.len() > 1 { format!(" and {} more", usb.len() - 1) } else { String::new() };
-        r.evidence_for.push(format!("the kernel's log has a USB line at {}{more}", s.clock(e.at.wall)));
+        let words = e.text.strip_prefix("kernel: ").map_or(String::new(), |w| format!(": {w}"));
+        r.evidence_for.push(format!("the kernel's log has a USB line at {}{more}{words}", s.clock(e.at.wall)));
     }
     if let Some(d) = device {
         let breaks = s
@@ -96,4 +100,21 @@ pub(super) fn reason(s: &Scene) -> Option<Reason> {
         r.evidence_against.push("the kernel's log has no USB complaint at that time".into());
     }
     Some(r)
+}
+
+/// The port of a device, as it left or came.
+fn port_of<'a>(s: &Scene<'a>, d: &Member) -> Option<&'a str> {
+    let told = |e: &&Event| {
+        e.thing == d.thing
+            && matches!(e.kind, EventKind::DeviceLeft | EventKind::DeviceArrived | EventKind::ContactBreak)
+    };
+    s.rows.events.iter().filter(told).find_map(|e| e.detail.get("port")?.as_str()).filter(|p| !p.is_empty())
+}
+
+/// Whether a line of the kernel's can be about a device on this port: it names the port, or a hub on the way to it, or none.
+fn leads_to(line: &Event, port: Option<&str>) -> bool {
+    match (line.detail.get("port").and_then(serde_json::Value::as_str), port) {
+        (Some(l), Some(p)) => p == l || p.strip_prefix(l).is_some_and(|rest| rest.starts_with(['.', ':'])),
+        _ => true,
+    }
 }

@@ -335,3 +335,77 @@ fn a_change_shortly_before() {
     rows.changes = vec![change("program.mount version", -100.0), change("program.guiding2 version", 1.0)];
     assert_eq!(codes(&rows), []);
 }
+
+#[test]
+fn a_usb_line_about_another_port_is_no_evidence() {
+    let with = |port: &str| {
+        let mut rows = night(FaultKind::Program, "program.mount");
+        rows.incidents[0].incident.members.push(member("device.mount-cable", FAULT + 0.001));
+        let left = Event::new(stamp(FAULT + 0.001), name("device.mount-cable"), EventKind::DeviceLeft, "");
+        rows.events.push(left.with("port", "1-1.4"));
+        rows.events.push(kernel(FAULT - 0.0005, "usb").with("port", port));
+        codes(&rows)
+    };
+    assert_eq!(with("2-3"), []);
+    assert_eq!(with("1-1.41"), []);
+    assert_eq!(with("1-1.4"), [("contact", Weight::MayBe)]);
+    assert_eq!(with("1-1"), [("contact", Weight::MayBe)], "the hub on the way to it");
+}
+
+#[test]
+fn a_crash_of_another_process_is_no_evidence() {
+    let with = |pid: u32| {
+        let mut rows = night(FaultKind::Program, "program.mount");
+        let end = Event::new(stamp(FAULT), name("program.mount"), EventKind::ProgramEnded, "");
+        rows.events.push(end.with("pid", 70).with("signal", 11).with("how", "crashed"));
+        rows.events.push(kernel(FAULT - 0.0001, "crash").with("pid", pid));
+        codes(&rows)
+    };
+    assert_eq!(with(70), [("program_crashed", Weight::PointsTo)]);
+    assert_eq!(with(71), [("program_crashed", Weight::MayBe)], "by its signal alone");
+}
+
+#[test]
+fn a_dead_talk_with_a_device() {
+    let mut rows = night(FaultKind::Program, "program.mount");
+    let line = |hour: f64, broken: bool| {
+        Event::new(stamp(hour), name("program.mount"), EventKind::LogLine, "device lost (device ttyUSB0)")
+            .with("broken", broken)
+            .with("line", "01:13 no answer from ttyUSB0")
+    };
+    rows.events.push(line(FAULT - 0.01, false));
+    assert_eq!(codes(&rows), [], "a line that says that all is well");
+    rows.events.push(line(FAULT - 0.001, true));
+    let text = only(&rows, "talk");
+    assert!(text.contains("device lost") && text.contains("\"01:13 no answer from ttyUSB0\""), "{text}");
+    assert_eq!(codes(&rows), [("talk", Weight::PointsTo)]);
+    // A node deleted under the program, and the device back under another name.
+    let mut rows = night(FaultKind::Program, "program.mount");
+    let closed = Event::new(
+        stamp(FAULT - 0.001),
+        name("program.mount"),
+        EventKind::DeviceClosed,
+        "/dev/ttyUSB0 was deleted under mount program",
+    );
+    rows.events.push(closed.with("deleted", true));
+    let text = "mount cable came back as ttyUSB1, was ttyUSB0";
+    rows.events.push(Event::new(stamp(FAULT + 0.001), name("device.mount-cable"), EventKind::DeviceRenamed, text));
+    let said = only(&rows, "talk");
+    assert!(said.contains("was deleted under mount program") && said.contains("came back as ttyUSB1"), "{said}");
+    // One that happened to another program.
+    let mut rows = night(FaultKind::Program, "program.mount");
+    rows.events.push(Event::new(stamp(FAULT - 0.001), name("program.sky"), EventKind::DeviceClosed, "x"));
+    assert_eq!(codes(&rows), []);
+}
+
+#[test]
+fn a_change_since_the_last_quiet_night_counts_however_long_ago() {
+    let mut rows = night(FaultKind::Program, "program.mount");
+    let old = ChangeRow { at: at(-100.0), what: "program.mount version".into(), old: "a".into(), new: "b".into() };
+    rows.changes = vec![old];
+    assert_eq!(codes(&rows), []);
+    rows.quiet = Some(("2026-01-05".into(), at(-120.0)));
+    assert!(only(&rows, "changed").contains("the last quiet night, 5 January, was before it"));
+    rows.quiet = Some(("2026-01-10".into(), at(-50.0)));
+    assert_eq!(codes(&rows), [], "a quiet night since then");
+}
