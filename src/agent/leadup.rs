@@ -106,3 +106,83 @@ fn store(held: Held, incident: i64, part: Part, [opened, from, to]: [Stamp; 3], 
         drop(writer.leadup(incident, part.word(), body));
     });
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::ManualClock;
+    use crate::model::{BootMs, FaultKind, Name, Reading, SignalDef, Unit, UnixMs};
+    use crate::store::{self, Options, Reader};
+
+    fn at(s: i64) -> Stamp {
+        Stamp::new(UnixMs(1_768_248_000_000 + s * 1000), BootMs(3_600_000 + s * 1000))
+    }
+
+    fn incident(id: i64, s: i64) -> Incident {
+        Incident {
+            id,
+            session: None,
+            opened: at(s),
+            closed: None,
+            members: vec![],
+            order_certain: true,
+            kind: FaultKind::Program,
+            harmless: false,
+            pause_only: false,
+            mark: None,
+        }
+    }
+
+    /// Waits until a part is in the store, with a bound.
+    async fn kept(reader: &Reader, id: i64, part: Part) -> crate::model::leadup::LeadUp {
+        for _ in 0..4000 {
+            if let Some(l) = reader.leadup_record(id, part).unwrap() {
+                return l;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(5)).await;
+        }
+        panic!("{part:?} of {id} was not kept");
+    }
+
+    #[tokio::test]
+    async fn before_and_after_are_kept_and_a_flapping_night_stays_small() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("t.db");
+        let clock = ManualClock::at(at(0));
+        let (writer, opened) = store::open(&path, Options::new(clock, "boot")).unwrap();
+        let signals = opened.signals.clone();
+        let def = SignalDef::new(Name::new("load.cpu").unwrap(), Unit::Percent, 0.1, "load");
+        let id = signals.register(def);
+        let mut l = LeadUps::new(4);
+        let cycle = |l: &mut LeadUps, s: i64| {
+            let readings = vec![Reading::known(id, at(s), s as f64 / 10.0)];
+            l.take(&Batch { at: at(s), readings, events: vec![] });
+            l.tick(at(s), false, &signals, &writer);
+        };
+        (0..=700).for_each(|s| cycle(&mut l, s));
+        l.incidents(&[incident(4, 690), incident(5, 700)], at(700), &signals, &writer);
+        l.incidents(&[incident(5, 700)], at(701), &signals, &writer);
+        (701..=1000).for_each(|s| cycle(&mut l, s));
+        let reader = Reader::open(&path).unwrap();
+        let before = kept(&reader, 5, Part::Before).await;
+        assert_eq!((before.from, before.to, before.signals[0].points.len()), (at(100).wall, at(700).wall, 601));
+        let after = kept(&reader, 5, Part::After).await;
+        assert_eq!((after.from, after.to), (at(700).wall, at(1000).wall));
+        assert_eq!(after.signals[0].points.last(), Some(&(at(1000).wall, Some(100.0))));
+        assert_eq!(reader.leadup(4, "before").unwrap(), None, "it is from before the start");
+        // One that is known late reaches up to now.
+        l.incidents(&[incident(6, 400)], at(1000), &signals, &writer);
+        assert_eq!(kept(&reader, 6, Part::Before).await.to, at(1000).wall);
+        // And then one each second.
+        for n in 7..60 {
+            l.incidents(&[incident(n, 1000)], at(1000), &signals, &writer);
+        }
+        assert_eq!((l.kept.len(), l.open.len()), (MOST, MOST - 1));
+        // The agent stops: what there is of the minutes after is kept.
+        cycle(&mut l, 1010);
+        l.tick(at(1010), true, &signals, &writer);
+        assert_eq!(kept(&reader, 7, Part::After).await.to, at(1010).wall);
+        assert!(l.open.is_empty());
+        writer.close(Span::secs(20)).unwrap();
+    }
+}

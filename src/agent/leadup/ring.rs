@@ -424,6 +424,8 @@ mod tests {
     }
 
     proptest! {
+        // Each case is a long evening.
+        #![proptest_config(ProptestConfig::with_cases(24))]
         #[test]
         fn whatever_comes_the_bound_holds(sizes in proptest::collection::vec((0usize..3000, 0usize..1500, 0i64..90), 1..40)) {
             let mut ring = Ring::default();
