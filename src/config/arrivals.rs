@@ -54,6 +54,17 @@ pub(super) fn sensor_rule(f: &Frames) -> Rule {
     r
 }
 
+/// The rule that judges whether the configured disks can be written. The root disk is left out, since some field PCs have it
+/// read-only on purpose.
+pub(super) fn disk_rule(disks: &[Disk]) -> Option<Rule> {
+    let on: Vec<Name> =
+        disks.iter().filter(|d| d.path != std::path::Path::new("/")).map(|d| d.name.quantity("writable")).collect();
+    let mut r = Rule::new(Name::from_parts("rule", "disk-read-only"), on, Test::DiffersFrom(1.0));
+    r.title = "disk is read-only".into();
+    r.on_delay = Span::secs(30);
+    (!r.on.is_empty()).then_some(r)
+}
+
 pub(super) fn log(s: &Section<'_>, name: &Name, refer: &mut References) -> TextLog {
     let path = s.path("path").map(|p| p.to_string_lossy().into_owned());
     if path.is_none() && !s.has("path") {

@@ -85,6 +85,7 @@ pub(super) fn parse_noting(text: &str, file: Option<&Path>) -> (Result<Config, V
     if let Some(f) = &config.frames {
         config.rules.push(super::arrivals::sensor_rule(f));
     }
+    config.rules.extend(super::arrivals::disk_rule(&config.disks));
     rules::read(&root, &mut config, &mut refer);
     root.finish();
     refer.check(&source.errors, &config, sound);

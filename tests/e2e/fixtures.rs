@@ -240,3 +240,55 @@ fn a_filter_that_leaves_the_clock_out_is_named_with_its_grant() {
     let open = look(&[BINARY.to_string()]);
     assert!(!open.contains("Whether the clock is synchronised:"), "{open}");
 }
+
+/// No fixture: a real tmpfs that is remounted read-only under the running agent.
+#[test]
+fn a_real_disk_that_turns_read_only_is_an_alarm() {
+    let folder = tempfile::tempdir().unwrap();
+    let disk = folder.path().join("disk");
+    std::fs::create_dir(&disk).unwrap();
+    let disk = disk.display();
+    let script = format!("mount --make-rprivate / && mount -t tmpfs tmpfs {disk} && exec \"$@\"");
+    let config = format!(
+        "[disk.frames]\ntitle = \"disk for frames\"\npath = \"{disk}\"\n[rule.disk-read-only]\non_delay = \"0 s\"\n"
+    );
+    let mut setting = Setting::new(&config);
+    setting.before = ["unshare", "-m", "sh", "-c", &script, "sh"].map(String::from).to_vec();
+    let mut agent = setting.start();
+    let writable = |want: f64| {
+        agent.wait_json("whether it can be written", "/api/v1/signals", BOUND, |v| {
+            let s = v["signals"].as_array()?.iter().find(|s| s["name"] == "disk.frames.writable")?;
+            (s["latest"]["value"].as_f64()? == want).then_some(())
+        });
+    };
+    let modes = || {
+        let v = agent.json("/api/v1/events?kind=changed");
+        let all = v["events"].as_array().unwrap().iter();
+        let of = all.filter(|e| e["detail"]["what"] == "disk.frames mode");
+        of.map(|e| e["detail"]["new"].as_str().unwrap().to_string()).collect::<Vec<_>>()
+    };
+    let remount = |how: &str| {
+        let pid = agent.child.id().to_string();
+        let done = Command::new("nsenter")
+            .args(["-t", &pid, "-m", "mount", "-o", &format!("remount,{how}"), &disk.to_string()])
+            .status();
+        assert!(done.unwrap().success());
+    };
+    writable(1.0);
+    // The storage probe has looked once, too, when it has said something of the disk's writing.
+    agent.wait_json("a look at its health", "/api/v1/signals", BOUND, |v| {
+        let s = v["signals"].as_array()?.iter().find(|s| s["name"] == "disk.frames.written")?;
+        (!s["latest"].is_null()).then_some(())
+    });
+    remount("ro");
+    let text = agent.wait_json("the alarm", "/api/v1/summary", BOUND, |v| {
+        let a = v["alarms"].as_array()?.iter().find(|a| a["rule"] == "rule.disk-read-only")?;
+        a["text"].as_str().map(str::to_string)
+    });
+    assert!(text.contains("disk for frames"), "{text}");
+    wait_for("the change", BOUND, || (modes() == ["read-only"]).then_some(()));
+    remount("rw");
+    writable(1.0);
+    wait_for("the change back", BOUND, || (modes() == ["read-only", "writable"]).then_some(()));
+    assert!(agent.stop().success());
+}

@@ -83,6 +83,8 @@ mod tests {
                 "disk filling up (rule.disk): was a disk has less room than tonight needs at the present pace, or less \
                  than 5 % (over when past it by 0.5 %), is a disk has less room than tonight needs at the present pace, \
                  or less than 10 % (over when past it by 0.5 %)",
+                "disk is read-only (rule.disk-read-only) is new: disk.frames.writable is not yes; must last 30 s; medium \
+                 priority; at any time; wakes nobody",
             ]
         );
         let gone = text.replace("[link.house]\nto = \"192.168.1.20\"", "");

@@ -62,6 +62,7 @@ fn unit_of(n: &Name) -> (Unit, &'static str) {
         ("pressure", _) => (Unit::Percent, ""),
         ("memory", _) if n.own() == "kills" => (Unit::Count, ""),
         ("memory", _) => (Unit::Percent, ""),
+        ("disk", Some("writable")) => (Unit::Truth, ""),
         ("disk", Some("free")) => (Unit::Bytes, ""),
         ("disk", _) => (Unit::Percent, ""),
         ("link", Some("loss")) => (Unit::Percent, ""),

@@ -124,7 +124,7 @@ pub fn in_use(roots: &Roots) -> Vec<Interface> {
             let hardware = roots.path(format!("sys/class/net/{n}/device")).exists();
             leads_out.as_ref() == Some(n) || (up && hardware)
         })
-        .filter_map(|n| Some(Interface::new(Name::new(&format!("interface.{}", Name::part(&n))).ok()?, n)))
+        .filter_map(|n| Some(Interface::new(Name::new(format!("interface.{}", Name::part(&n))).ok()?, n)))
         .collect()
 }
 
