@@ -14,6 +14,8 @@ use super::special::ln_factorial;
 
 /// Mornings on which the test may be looked at; more if there are already more nights with the remedy.
 pub const MORNINGS: usize = 40;
+/// Nights with the remedy before anything is said: three nights can be luck, and a test that may speak after one has less to say later.
+pub const FIRST: usize = 4;
 /// Ratios of odds over which the likelihood ratio is averaged.
 const ODDS: [f64; 3] = [1.0 / 3.0, 1.0 / 10.0, 1.0 / 30.0];
 /// Trouble rates over which the worst case is taken.
@@ -106,7 +108,7 @@ impl Table {
             for n1 in 1..=self.most {
                 for k1 in (0..=n1).rev() {
                     let stay = alive[k1] * (1.0 - p) + if k1 > 0 { alive[k1 - 1] * p } else { 0.0 };
-                    if self.at(k0, n1, k1) >= level {
+                    if n1 >= FIRST && self.at(k0, n1, k1) >= level {
                         crossed += stay;
                         alive[k1] = 0.0;
                     } else {
@@ -130,25 +132,33 @@ impl Table {
     }
 }
 
-/// Judges nights with the remedy, in order, against the nights before. Without nights on either side nothing is known: p is 1.
+/// Judges nights with the remedy, in order, against the nights before. Without nights before nothing is known: p is 1.
 pub fn judge(before: Before, with: &[bool], change: Change, alpha: f64) -> AnyTime {
     if before.nights == 0 || before.trouble > before.nights {
         return AnyTime { largest: 0.0, asked: f64::INFINITY, p: 1.0, needed: None };
     }
     let most = MORNINGS.max(with.len());
     let table = Table::new(before.nights, most, change);
-    let asked = table.asked(alpha);
     let mut largest = 0.0f64;
     let mut k1 = 0;
     for (i, t) in with.iter().enumerate() {
         k1 += usize::from(*t);
-        largest = largest.max(table.at(before.trouble, i + 1, k1));
+        if i + 1 >= FIRST {
+            largest = largest.max(table.at(before.trouble, i + 1, k1));
+        }
     }
+    let final_best =
+        (FIRST.max(with.len() + 1)..=most).map(|n| table.at(before.trouble, n, k1)).fold(largest, f64::max);
+    // What stays below 1 whatever comes was never evidence; the search for the level is spared.
+    if final_best <= 1.0 {
+        return AnyTime { largest, asked: f64::INFINITY, p: 1.0, needed: None };
+    }
+    let asked = table.asked(alpha);
     let p = if largest > 0.0 { table.ever(largest) } else { 1.0 };
     let needed = if largest >= asked {
         Some(0)
     } else {
-        (with.len() + 1..=most).find(|&n| table.at(before.trouble, n, k1) >= asked).map(|n| n - with.len())
+        (FIRST.max(with.len() + 1)..=most).find(|&n| table.at(before.trouble, n, k1) >= asked).map(|n| n - with.len())
     };
     AnyTime { largest, asked, p, needed }
 }
@@ -172,7 +182,7 @@ mod tests {
                 let mut k1 = 0;
                 reached += usize::from((1..=MORNINGS).any(|t| {
                     k1 += usize::from(d.chance(p));
-                    table.at(k0, t, k1) >= asked
+                    t >= FIRST && table.at(k0, t, k1) >= asked
                 }));
             }
             let share = reached as f64 / f64::from(n);

@@ -1,6 +1,7 @@
 //! Which hours are hard: as hard as those that failed before, told only by what a remedy cannot touch.
 
 use super::result::{HardSource, HardWhenRefused, Translation};
+use crate::analysis::permute::BURST;
 use crate::analysis::scan::log_ratio;
 use crate::analysis::season::{Night, SINCE_START, Season, Slice};
 use crate::analysis::thermal::ThermalFit;
@@ -8,8 +9,8 @@ use crate::analysis::thermal::predict::{Heating, outside_for_box};
 use crate::model::command::HardWhen;
 use crate::model::{Name, Unit};
 
-/// Least log likelihood ratio at which the nights before tell hard hours from others: a ratio of e³ of one threshold, about 0.014.
-const SPEAKS: f64 = 3.0;
+/// Least log likelihood ratio at which the nights before tell hard hours from others.
+const SPEAKS: f64 = 2.5;
 /// Among thresholds nearly as good as the best (within this log likelihood) the strictest is taken: hours that are only a little hard
 /// would let warm nights pass for a cure.
 const SLACK: f64 = 1.0;
@@ -66,11 +67,16 @@ fn lay(season: &Season, nights: &[usize], name: &Name) -> Laid {
                 laid.hours.push((v, s.hours));
             }
         }
-        // The first fault of a night only: a burst says no more than one fault about which hours are hard.
-        if let Some(i) = night.faults.first().and_then(|f| f.slice) {
-            let v = value(season, night, i, &night.slices[i], name);
-            if v.is_finite() {
-                laid.faults.push(v);
+        // A burst says no more than one fault about which hours are hard.
+        let mut last = f64::NEG_INFINITY;
+        for f in &night.faults {
+            let lone = f.since_start - last >= BURST;
+            last = f.since_start;
+            if let Some(i) = f.slice.filter(|_| lone) {
+                let v = value(season, night, i, &night.slices[i], name);
+                if v.is_finite() {
+                    laid.faults.push(v);
+                }
             }
         }
     }

@@ -122,7 +122,8 @@ pub struct RemedyJudgement {
     pub rate_ratio: RateRatio,
     /// Fixed exact test of trouble nights among hard nights (one-sided Fisher; by permutation for hindsight): fewer after.
     pub p_value: f64,
-    /// A p value that holds however often one looks: 1 over the largest mixture likelihood ratio so far.
+    /// A p value that holds however often one looks, with and without the last three nights before (the larger of both): the chance
+    /// that the mixture of likelihood ratios ever gets so large, raised by 5/3 because nights are less alike than the test supposes.
     pub p_value_any_time: f64,
     /// Probability that the rate in hard hours is lower now, under the stated gamma prior; none without hours on both sides.
     pub probability_fewer: Option<f64>,

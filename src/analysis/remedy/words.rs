@@ -36,7 +36,7 @@ pub(super) fn easier(
         out.warnings.push(format!(
             "The nights after had fewer hard hours each ({h1:.1} against {h0:.1}): they were simply easier."
         ));
-        out.blocks |= h1 < 0.4 * h0;
+        out.blocks |= h1 < 0.25 * h0;
     }
     match signal_name(rule).filter(|n| n.as_str() != SINCE_START) {
         Some(name) => {
@@ -49,7 +49,7 @@ pub(super) fn easier(
                         "Even in hard hours `{name}` was milder afterwards ({m1:.1} against {m0:.1} on average): the nights \
                          after were simply easier."
                     ));
-                    out.blocks |= d > 1.0;
+                    out.blocks |= d > 1.5;
                 }
             }
         }
@@ -61,7 +61,8 @@ pub(super) fn easier(
                         .collect()
                 };
                 if let Some((m0, m1, d)) = difference(&mean(before_nights), &mean(with_nights))
-                    && d.abs() > 0.6
+                    // Warmer nights are the easier ones as far as anybody knows; of other signals nobody knows.
+                    && if s.unit == Unit::Celsius { d > 0.8 } else { d.abs() > 1.2 }
                 {
                     out.blocks = true;
                     out.warnings.push(format!(
