@@ -122,6 +122,13 @@ pub fn run(a: Arguments) -> Done {
             say::say("  This very file was brought in before, read in the same way: nothing changes.");
             continue;
         }
+        if let Some(other) = target.shift_before(&f.content_digest)?.filter(|s| *s != f.shift_ms()) {
+            return Err(Failure(format!(
+                "{} is in this store already, with a shift of {}, and readings are never moved or counted twice: bring it into a new store with the other shift",
+                f.shown(),
+                Span(other)
+            )));
+        }
         let found = if a.shift.is_none() { clock::compare(f, &target)? } else { None };
         let bar = std::io::stderr().is_terminal().then(|| indicatif::ProgressBar::new(f.entries()));
         let taken = target.put(f, now, &mut |n| {

@@ -129,6 +129,10 @@ fn a_clock_that_ran_off_is_shown_and_mended_only_when_told() {
     assert!(o.status.success(), "{}", err(&o));
     assert!(out(&o).contains("7 min slow") && out(&o).contains("Nothing was shifted"), "{}", out(&o));
     assert_eq!(d.readings("temperature.logger")[0].0, T - 7 * 60_000);
+    // The same content is not laid beside itself.
+    let o = d.import(&["--signals", &late, "--shift", "7 min"]);
+    assert_eq!(o.status.code(), Some(2));
+    assert!(err(&o).contains("in this store already, with a shift of 0 s"), "{}", err(&o));
     let other = Desk::new();
     let o = other.import(&["--signals", &late, "--shift", "7 min"]);
     assert!(o.status.success(), "{}", err(&o));

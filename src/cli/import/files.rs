@@ -33,6 +33,8 @@ pub struct File {
     rows: usize,
     /// SHA-256 of its content and of how it was read.
     pub digest: String,
+    /// SHA-256 of its content alone.
+    pub content_digest: String,
     how: Value,
     zone: jiff::tz::TimeZone,
 }
@@ -82,10 +84,12 @@ impl File {
             "time_format": layout.time_format,
             "maps": layout.maps.iter().map(|m| format!("{m:?}")).collect::<Vec<_>>(),
         });
+        let hex = |s: Sha256| s.finalize().iter().map(|b| format!("{b:02x}")).collect::<String>();
         let mut sum = Sha256::new();
         sum.update(&bytes);
+        let content_digest = hex(sum.clone());
         sum.update(how.to_string().as_bytes());
-        let digest = sum.finalize().iter().map(|b| format!("{b:02x}")).collect();
+        let digest = hex(sum);
         let (content, refused, notes, rows) = if is_faults {
             let l = faults::read(&bytes, layout).map_err(|e| named(&e))?;
             (Content::Faults(l.faults), l.refused, l.notes, l.rows)
@@ -94,7 +98,7 @@ impl File {
             (Content::Signals(r.series), r.refused, r.notes, r.rows)
         };
         let zone = zone.unwrap_or(jiff::tz::TimeZone::UTC);
-        let f = File { path: path.into(), content, refused, notes, rows, digest, how, zone };
+        let f = File { path: path.into(), content, refused, notes, rows, digest, content_digest, how, zone };
         if f.entries() == 0 {
             let why = match (is_faults, f.refused.is_empty()) {
                 (_, false) => format!("no row of it can be used\n{}", f.list_refused()),
@@ -109,6 +113,11 @@ impl File {
     /// Its name for people.
     pub fn shown(&self) -> String {
         format!("`{}`", self.path.display())
+    }
+
+    /// Milliseconds that were added to its times.
+    pub fn shift_ms(&self) -> i64 {
+        self.how["shift_ms"].as_i64().unwrap_or_default()
     }
 
     /// Its name in the store.
@@ -191,6 +200,7 @@ impl File {
     pub fn summary(&self) -> Value {
         let mut s = self.how.clone();
         let ends = self.ends();
+        s["content"] = self.content_digest.clone().into();
         s["rows"] = self.rows.into();
         s["entries"] = self.entries().into();
         s["left_out"] = self.refused.len().into();

@@ -60,6 +60,17 @@ impl Target {
         }
     }
 
+    /// The shift with which the same content was brought in before, in milliseconds; none if it was not, or cannot be asked.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn shift_before(&self, content: &str) -> Result<Option<i64>, Failure> {
+        let Target::Store(_, path) = self else { return Ok(None) };
+        let all = Reader::open(path).and_then(|r| r.imports()).map_err(fail)?;
+        let same = all.iter().rev().find(|i| i.summary["content"] == content);
+        Ok(same.and_then(|i| i.summary["shift_ms"].as_i64()))
+    }
+
     /// Brings in one file; `progress` is told how many entries are done.
     ///
     /// # Errors

@@ -149,11 +149,7 @@ pub fn of(g: &Gathered, nights: &[NightLine], shown: &Option<Name>, causes: &Cau
         })
         .flatten()
         .collect();
-    marks.extend(
-        g.season.changes.iter().map(|c| {
-            (c.at, false, format!("{}, {}", crate::report::morning::change_words(&g.settings, c), when(c.at)))
-        }),
-    );
+    marks.extend(changes(g, &begins, &when));
     marks.sort_by_key(|m| m.0);
     let marks = marks
         .into_iter()
@@ -177,6 +173,23 @@ pub fn of(g: &Gathered, nights: &[NightLine], shown: &Option<Name>, causes: &Cau
         site: g.site,
         zone: zone.iana_name().unwrap_or("own zone").into(),
     }
+}
+
+/// Recorded changes as dated lines; those that were first met on the same night share one.
+fn changes(g: &Gathered, begins: &[UnixMs], when: &dyn Fn(UnixMs) -> String) -> Vec<(UnixMs, bool, String)> {
+    let met = |t: UnixMs| begins.iter().filter(|b| **b <= t).count();
+    let all: Vec<_> = g.season.changes.iter().collect();
+    all.chunk_by(|a, b| met(a.at) == met(b.at))
+        .map(|same| {
+            let first = crate::report::morning::change_words(&g.settings, same[0]);
+            let more = match same.len() - 1 {
+                0 => String::new(),
+                1 => " and 1 change more".into(),
+                n => format!(" and {n} changes more"),
+            };
+            (same[0].at, false, format!("{first}{more}, {}", when(same[0].at)))
+        })
+        .collect()
 }
 
 /// The clock axis: from dusk to dawn over all nights, in whole hours.
