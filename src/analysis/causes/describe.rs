@@ -66,10 +66,10 @@ fn middle(cuts: &[f64], profile: &[f64], best: usize) -> f64 {
     let weight = |i: usize| (profile[i] - profile[best]).exp() * width(i);
     let all: f64 = (low..=high).map(weight).sum();
     let mut sum = 0.0;
-    for i in low..=high {
+    for (i, cut) in cuts.iter().enumerate().take(high + 1).skip(low) {
         sum += weight(i);
         if sum >= 0.5 * all {
-            return cuts[i];
+            return *cut;
         }
     }
     cuts[best]
@@ -119,11 +119,10 @@ impl Tally {
     fn by_night(r: &Records, values: &[f64], set: &[bool], beyond: impl Fn(f64) -> bool) -> Vec<Tally> {
         let mut out = vec![Tally::default(); r.nights()];
         for (i, w) in r.first_slice.windows(2).enumerate() {
-            for s in w[0]..w[1] {
-                if values[s].is_finite() {
-                    let to = if beyond(values[s]) { &mut out[i].hours_beyond } else { &mut out[i].hours_within };
-                    *to += r.slice_hours[s];
-                }
+            for (&v, hours) in values[w[0]..w[1]].iter().zip(&r.slice_hours[w[0]..w[1]]).filter(|(v, _)| v.is_finite())
+            {
+                let to = if beyond(v) { &mut out[i].hours_beyond } else { &mut out[i].hours_within };
+                *to += hours;
             }
         }
         for (&(night, slice), _) in r.faults.iter().zip(set).filter(|(_, s)| **s) {
