@@ -283,6 +283,12 @@ impl Engine {
     }
 
     pub(super) fn worth_an_incident(&self, s: usize) -> bool {
+        // Waiting is no breakage: it may be why something broke, which the report weighs, but it is not what failed.
+        let waits = self.builtin(s) == Some(Builtin::ProcessorStarved);
+        !waits && self.breaks(s)
+    }
+
+    fn breaks(&self, s: usize) -> bool {
         self.priority_of(s) >= Priority::Medium || self.breaks_at_once(s)
     }
 

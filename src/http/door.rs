@@ -4,10 +4,14 @@ use super::app::App;
 use super::auth::may_listen::{Refusal, may_listen};
 use super::auth::tls::{Certificate, TlsError};
 use super::gate::Peer;
+use super::problem::{Kind, Problem};
 use super::wire::Moving;
 use super::{Serving, router};
 use crate::clock::SharedClock;
 use crate::config::model::HttpSettings;
+use axum::http::uri::Authority;
+use axum::http::{Method, StatusCode, header};
+use axum::response::{IntoResponse, Response};
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -144,7 +148,10 @@ impl Door {
                 let _ = stream.set_nodelay(true);
                 let peer = Peer { address: peer, tls: tls.is_some() };
                 let Some(tls) = tls else { return talk(stream, app, peer, stopped).await };
-                // Whoever speaks plain HTTP to a TLS port, or nothing at all, ends here.
+                if speaks_plainly(&stream).await {
+                    return lead_to_tls(stream).await;
+                }
+                // Whoever says nothing, or something else, ends here.
                 if let Ok(Ok(s)) = tokio::time::timeout(HEADER_TIME, tls.accept(Moving::new(stream, WRITE_TIME))).await
                 {
                     talk(s, app, peer, stopped).await;
@@ -189,6 +196,42 @@ where
         _ = stopped.wait_for(|s| *s) => talk.as_mut().graceful_shutdown(),
     }
     let _ = tokio::time::timeout(LAST_WORDS, talk).await;
+}
+
+/// Whether the first byte is a letter, with which every HTTP method begins and no TLS record (RFC 8446, 5.1) does.
+async fn speaks_plainly(stream: &TcpStream) -> bool {
+    let mut first = [0];
+    let peeked = tokio::time::timeout(HEADER_TIME, stream.peek(&mut first)).await;
+    matches!(peeked, Ok(Ok(1))) && first[0].is_ascii_alphabetic()
+}
+
+/// Somebody typed the address without `https`: answers one request with the address that is meant.
+async fn lead_to_tls(stream: TcpStream) {
+    let service = service_fn(|request: hyper::Request<hyper::body::Incoming>| async move {
+        Ok::<_, std::convert::Infallible>(by_tls(&request))
+    });
+    let talk = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(HEADER_TIME)
+        .max_buf_size(HEADER_BYTES)
+        .max_headers(HEADER_FIELDS)
+        .keep_alive(false)
+        .serve_connection(TokioIo::new(Moving::new(stream, WRITE_TIME)), service);
+    let _ = tokio::time::timeout(HEADER_TIME + LAST_WORDS, talk).await;
+}
+
+/// The answer: the same address by TLS for whoever only reads. A write, or a token that was just sent in the clear, is
+/// refused aloud rather than repeated.
+fn by_tls<B>(r: &hyper::Request<B>) -> Response {
+    let reads = matches!(*r.method(), Method::GET | Method::HEAD);
+    let host = r.headers().get(header::HOST).and_then(|h| h.to_str().ok()).and_then(|h| h.parse::<Authority>().ok());
+    match host.filter(|h| reads && !h.as_str().contains('@') && !r.headers().contains_key(header::AUTHORIZATION)) {
+        Some(h) => {
+            let to = format!("https://{h}{}", r.uri().path_and_query().map_or("/", |p| p.as_str()));
+            (StatusCode::PERMANENT_REDIRECT, [(header::LOCATION, to)]).into_response()
+        }
+        None => Problem::new(Kind::BadRequest, "this port speaks TLS: use `https`").into_response(),
+    }
 }
 
 /// Says that there is no room, without waiting for a request.
@@ -272,6 +315,23 @@ mod tests {
         tokio::time::timeout(Duration::from_secs(5), s.stop())
             .await
             .expect("the server ends although a stream is open");
+    }
+
+    #[tokio::test]
+    async fn plain_http_on_a_tls_port_is_led_to_https() {
+        let s = Served::start_with(|http| http.tls = true).await;
+        let a = s.raw("GET /nights?x=1 HTTP/1.1\r\nhost: field.example:7417\r\n\r\n").await;
+        assert!(a.starts_with("HTTP/1.1 308"), "{a}");
+        assert!(a.to_lowercase().contains("location: https://field.example:7417/nights?x=1\r\n"), "{a}");
+        for wrong in [
+            "POST /act HTTP/1.1\r\nhost: field.example\r\ncontent-length: 0\r\n\r\n",
+            "GET /api/v1/summary HTTP/1.1\r\nhost: field.example\r\nauthorization: Bearer x\r\n\r\n",
+            "GET / HTTP/1.1\r\nhost: a@b\r\n\r\n",
+        ] {
+            let a = s.raw(wrong).await;
+            assert!(a.starts_with("HTTP/1.1 400") && !a.to_lowercase().contains("location:"), "{a}");
+        }
+        s.stop().await;
     }
 
     #[tokio::test]

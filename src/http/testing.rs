@@ -281,10 +281,16 @@ pub struct Served {
 impl Served {
     /// Starts a server on a free port of loopback.
     pub async fn start() -> Served {
+        Served::start_with(|_| {}).await
+    }
+
+    /// The same with changed settings.
+    pub async fn start_with(change: impl FnOnce(&mut crate::config::model::HttpSettings)) -> Served {
         let state = tempfile::tempdir().unwrap();
         let (serving, h) = serving(&state);
         let mut settings = serving.config.borrow().http.clone();
         settings.listen.set_port(0);
+        change(&mut settings);
         let door = Door::open(&settings, &serving.state_dir, &serving.clock).unwrap();
         let address = door.address();
         let (stop, stopped) = oneshot::channel();
