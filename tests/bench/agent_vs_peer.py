@@ -135,7 +135,7 @@ def one_pair(a, folder, names, ports, number):
 
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ap.add_argument("--agent", default=str(HERE.parent / "target/release/tilldawn"))
+    ap.add_argument("--agent", default=str(HERE.parent.parent / "target/release/tilldawn"))
     ap.add_argument("--pairs", type=int, default=5)
     ap.add_argument("--seconds", type=float, default=40)
     ap.add_argument("--every", type=float, default=1.0, help="cycle in seconds")
