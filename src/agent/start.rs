@@ -20,7 +20,7 @@ use crate::http::{Door, Serving};
 use crate::model::{Batch, Event, EventKind, Live, Name};
 use crate::out::notice::Posts;
 use crate::probe::boot::boot_id;
-use crate::probe::{Outlet, Roots, interfaces};
+use crate::probe::{Outlet, Roots, interfaces_in_use};
 use crate::report::apart;
 use crate::report::settings::{KEPT_AS, Settings};
 use crate::store;
@@ -154,7 +154,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
 
 /// What is watched without a configuration: the built-in defaults, and the network interfaces that are in use.
 pub fn without_file() -> Config {
-    Config { interfaces: interfaces::in_use(&Roots::default()), ..Config::default() }
+    Config { interfaces: interfaces_in_use(&Roots::default()), ..Config::default() }
 }
 
 fn load(file: Option<&PathBuf>) -> Result<Config, String> {

@@ -2,11 +2,17 @@
 //! tell there is a reading *unavailable: not offered on this system*, so that no signal of the Linux side is silently absent.
 
 use super::take::{Rate, not_offered};
-use super::{Gauge, Lane, Probe, Setup, Take, literal};
+use super::{Gauge, Lane, Probe, Roots, Setup, Take, literal};
 use crate::config::model::Interface;
 use crate::model::{Name, SignalDef, SignalId, Span, Unit, Why, WhyCode};
 use std::collections::BTreeMap;
 use sysinfo::{Components, CpuRefreshKind, MemoryRefreshKind, Networks, System};
+
+/// The interfaces to watch without a configuration: none, since the library does not tell there which one leads out, and a
+/// virtual one that goes down would be a false alarm. The gateway is watched all the same.
+pub fn interfaces_in_use(_: &Roots) -> Vec<Interface> {
+    vec![]
+}
 
 /// The probes.
 pub fn probes(s: &Setup<'_>) -> Vec<Box<dyn Probe>> {

@@ -74,6 +74,10 @@ pub mod wifi;
 pub mod testing;
 
 pub use found::{Found, Group, look};
+#[cfg(not(target_os = "linux"))]
+pub use elsewhere::interfaces_in_use;
+#[cfg(target_os = "linux")]
+pub use interfaces::in_use as interfaces_in_use;
 pub use outlet::{Observation, Outlet};
 pub use poke::Poke;
 pub use roots::Roots;
