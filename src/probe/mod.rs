@@ -73,9 +73,9 @@ pub mod wifi;
 #[cfg(test)]
 pub mod testing;
 
-pub use found::{Found, Group, look};
 #[cfg(not(target_os = "linux"))]
 pub use elsewhere::interfaces_in_use;
+pub use found::{Found, Group, look};
 #[cfg(target_os = "linux")]
 pub use interfaces::in_use as interfaces_in_use;
 pub use outlet::{Observation, Outlet};
