@@ -22,6 +22,7 @@ pub enum Word {
     /// Stop, and who said so.
     Stop(&'static str),
     /// Load the configuration anew.
+    #[cfg_attr(not(unix), allow(dead_code, reason = "only Unix has a signal for it"))]
     Reload,
 }
 
