@@ -13,8 +13,10 @@ use axum::Extension;
 use axum::extract::State;
 use serde::{Deserialize, Serialize};
 
-/// Most readings or faults in one part.
+/// Most readings in one part.
 pub const MOST: usize = 2500;
+/// Most faults in one part: with long names they fit into a body.
+pub const FAULTS: usize = 200;
 /// Most letters in the name of a file or of a fault.
 pub const LETTERS: usize = 200;
 
@@ -77,11 +79,11 @@ fn instant(field: &str, t: i64) -> Result<UnixMs, Problem> {
     }
 }
 
-fn few(field: &str, n: usize) -> Result<(), Problem> {
-    match n {
-        1..=MOST => Ok(()),
-        _ => Err(Problem::parameter(field, format!("expected 1 to {MOST} at once; send the rest in a further part"))),
+fn few(field: &str, n: usize, most: usize) -> Result<(), Problem> {
+    if (1..=most).contains(&n) {
+        return Ok(());
     }
+    Err(Problem::parameter(field, format!("expected 1 to {most} at once; send the rest in a further part")))
 }
 
 fn short(field: &str, text: &str) -> Result<String, Problem> {
@@ -98,7 +100,7 @@ impl Readings {
         let unit = Unit::from_code(&self.unit).ok_or_else(|| {
             Problem::parameter("unit", "expected the code of a unit, as `/api/v1/signals` shows them")
         })?;
-        few("values", self.values.len())?;
+        few("values", self.values.len(), MOST)?;
         let signal = definition(&self.signal, unit);
         let mut readings = Vec::with_capacity(self.values.len());
         for (t, v) in self.values {
@@ -140,7 +142,7 @@ impl Part {
         match (self.readings, self.faults, self.note) {
             (Some(r), None, None) => r.checked(),
             (None, Some(f), None) => {
-                few("faults", f.len())?;
+                few("faults", f.len(), FAULTS)?;
                 Ok(ImportPart::Faults { faults: f.into_iter().map(Fault::checked).collect::<Result<_, _>>()? })
             }
             (None, None, Some(n)) => n.checked(),

@@ -508,12 +508,12 @@ fn wishes() -> Map<String, Value> {
                 json!({
                     "readings": json!({ "type": ["object", "null"], "required": ["signal", "unit", "values"], "additionalProperties": false,
                         "description": "of one signal", "properties": {
-                        "signal": of("Name"), "unit": json!({ "type": "string", "description": "code of the unit, such as degC" }),
+                        "signal": of("Name"), "unit": of("Unit"),
                         "values": json!({ "type": "array", "minItems": 1, "maxItems": imports::MOST, "items": {
                             "type": "array", "description": "milliseconds since 1970, value", "minItems": 2, "maxItems": 2,
                             "prefixItems": [moment("when"), { "type": "number" }] } }),
                     } }),
-                    "faults": json!({ "type": ["array", "null"], "minItems": 1, "maxItems": imports::MOST, "items": {
+                    "faults": json!({ "type": ["array", "null"], "minItems": 1, "maxItems": imports::FAULTS, "items": {
                         "type": "object", "required": ["from", "name"], "additionalProperties": false, "properties": {
                             "from": moment("start"), "kind": maybe("FaultKind"),
                             "to": json!({ "type": ["integer", "null"], "minimum": 0, "maximum": LATEST_MS, "description": "end; null: the rest of that night was lost" }),
