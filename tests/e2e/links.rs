@@ -27,7 +27,9 @@ impl Cable {
         };
         ip(&format!("netns add {}", c.field));
         ip(&format!("netns add {}", c.house));
-        ip(&format!("link add cable0 netns {} type veth peer name cable1 netns {}", c.field, c.house));
+        // The two ends carry different numbers: ends of one number are not seen by the kernel to belong together, and then it
+        // tells of a lost carrier up to a second late (it bundles such news of all interfaces).
+        ip(&format!("link add name cable0 index 77 netns {} type veth peer name cable1 netns {}", c.field, c.house));
         for (ns, device, address) in [(&c.field, "cable0", "192.0.2.1/24"), (&c.house, "cable1", "192.0.2.2/24")] {
             ip(&format!("-n {ns} addr add {address} dev {device}"));
             ip(&format!("-n {ns} link set lo up"));
