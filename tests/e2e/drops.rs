@@ -18,7 +18,7 @@ to = "192.0.2.2"
 [session]
 chain = ["program.camera"]
 [program.camera]
-executable = "orchard-shutter"
+executable = "PROGRAMS/orchard-shutter"
 [frames]
 folder = "FOLDER"
 leans_on = ["program.camera"]
@@ -42,7 +42,9 @@ fn cut(what: &str, seconds: u64) {
     std::fs::create_dir(&folder).unwrap();
     let template = frame(dir.path());
     let camera = Sleeper::start(dir.path(), "orchard-shutter");
-    let mut setting = Setting::new(&CONFIG.replace("FOLDER", folder.to_str().unwrap()));
+    let mut setting = Setting::new(
+        &CONFIG.replace("FOLDER", folder.to_str().unwrap()).replace("PROGRAMS", dir.path().to_str().unwrap()),
+    );
     setting.before = ["ip", "netns", "exec", &cable.field].map(String::from).into();
     let mut agent = setting.start();
     // Frames go on through everything: a camera needs no house.

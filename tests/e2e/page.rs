@@ -9,6 +9,7 @@ pub fn pier(folder: &std::path::Path) -> String {
     for (name, value) in [("box", "14.6"), ("outside", "-3.2")] {
         std::fs::write(folder.join(name), value).unwrap();
     }
+    // By their whole paths, since tests that run side by side must not take each other's programs for their own.
     let f = folder.display();
     format!(
         r#"
@@ -21,12 +22,12 @@ zone = "Europe/Vienna"
 [session]
 chain = ["program.mount", "program.guiding", "program.camera"]
 [program.mount]
-executable = "page-mount"
+executable = "{f}/page-mount"
 [program.guiding]
-executable = "page-guiding"
+executable = "{f}/page-guiding"
 leans_on = ["program.mount"]
 [program.camera]
-executable = "page-camera"
+executable = "{f}/page-camera"
 leans_on = ["program.mount"]
 [temperature.box]
 file = "{f}/box"
