@@ -95,7 +95,7 @@ async fn written(
             Err(why) => tracing::warn!("{why}; the report is made by the agent itself"),
         }
     }
-    let (store, night, folder) = (store.to_owned(), night.clone(), folder.to_owned());
+    let (store, night, folder) = (store.to_owned(), *night, folder.to_owned());
     tokio::task::spawn_blocking(move || {
         Reader::open(&store)
             .map_err(|e| e.to_string())
