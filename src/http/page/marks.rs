@@ -67,7 +67,8 @@ pub fn line(i: &Incident, letter: &str, clock: &str, back: &str) -> Markup {
             @if !letter.is_empty() { strong { (letter) } " " } (clock) " " (quoted(what))
             @if !counts.is_empty() { span.soft { " (" (counts) ")" } }
             @if let Some(m) = i.mark.as_ref().and_then(said) { ", " (m) }
-            "."
+            ". "
+            a.soft href={ "/api/v1/incidents/" (i.id) "/leadup" } { "The minutes around it" }
         }
         (form(i, what, back))
     }
