@@ -54,7 +54,7 @@ impl SeasonPicture {
                     .to_string(),
             );
             if c.skipped > 0 {
-                out.push(format!("{}… {} more nights without a session", " ".repeat(DATE), c.skipped));
+                out.push(format!("{}… {} more without a session", " ".repeat(DATE), c.skipped));
             }
         }
         out.extend(self.marks_before(self.columns.len(), room));
