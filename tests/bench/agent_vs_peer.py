@@ -139,7 +139,7 @@ def main():
     ap.add_argument("--pairs", type=int, default=5)
     ap.add_argument("--seconds", type=float, default=40)
     ap.add_argument("--every", type=float, default=1.0, help="cycle in seconds")
-    ap.add_argument("--warm-up", type=float, default=6)
+    ap.add_argument("--warm-up", type=float, default=30, help="seconds; what is done once after the start has ended by then")
     ap.add_argument("--processes", type=int, default=200)
     ap.add_argument("--extra-signals", type=int, default=0)
     a = ap.parse_args()
