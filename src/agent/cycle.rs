@@ -7,7 +7,7 @@ use super::darkness::Darkness;
 use super::derived::Derived;
 use super::leadup::LeadUps;
 use super::notify::ServiceManager;
-use super::pending::Pending;
+use super::pending::{Call, Pending};
 use super::present::Present;
 use super::sampler::{self, Sampler};
 use super::told::{Told, Word};
@@ -18,6 +18,7 @@ use crate::http::Ask;
 use crate::model::command::{CommandAnswer, CommandError};
 use crate::model::{Batch, Command, Event, EventKind, Live, Name, Outcome, Signals, Span, Stamp};
 use crate::out::notice::Posts;
+use crate::probe::beat;
 use crate::probe::{Observation, Outlet, Roots};
 use crate::report::settings::{KEPT_AS, Settings};
 use crate::store::{Write, Writer};
@@ -26,7 +27,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, watch};
-use tokio::time::{Instant, MissedTickBehavior};
+use tokio::time::Instant;
 
 /// An alarm waits this long for its commit before it is announced as unsaved.
 const COMMIT_PATIENCE: Duration = Duration::from_secs(1);
@@ -69,55 +70,71 @@ pub struct Agent {
 impl Agent {
     /// Runs until it is told to stop, or for `lasting`.
     pub async fn run(mut self, lasting: Option<Span>) -> ExitCode {
-        let mut tick = tokio::time::interval(self.config.agent.every.to_std());
-        tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let end = lasting.map(|l| Instant::now() + l.to_std());
         if let Some((batch, outcome)) = self.first.take() {
             self.hand_over(batch, outcome).await;
         }
         self.acting.all_off(self.clock.now(), "the agent starts");
+        let mut beaten = None::<Instant>;
+        let mut late = Instant::now();
         let why = loop {
+            let every = self.config.agent.every.to_std();
             tokio::select! {
                 biased;
                 word = self.told.recv() => match word {
                     Word::Stop(why) => break why,
-                    Word::Reload => {
-                        self.reload().await;
-                        tick = tokio::time::interval(self.config.agent.every.to_std());
-                        tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
-                    }
+                    Word::Reload => self.reload().await,
                 },
                 () = until(end) => break "its time (`--for`) is over",
                 Some(o) = self.rx.recv() => {
-                    let mut urgent = self.pending.take(o);
-                    // What has arrived together is judged together.
-                    while let Ok(o) = self.rx.try_recv() {
-                        urgent |= self.pending.take(o);
-                    }
-                    if urgent {
+                    let call = self.collect(Some(o));
+                    if call.pass && beaten.is_none_or(|b| b.elapsed() >= every / 4 * 3) {
+                        self.beat().await;
+                        beaten = Some(Instant::now());
+                    } else if call.urgent {
                         self.judge().await;
                     }
                 }
                 Some(ask) = self.asks.recv() => self.answer(ask).await,
-                _ = tick.tick() => {
-                    self.judge().await;
-                    let fresh = self.pending.was_fresh();
-                    if fresh {
-                        self.manager.ready(&self.present.standing.sentence);
-                        self.manager.advanced(self.last.boot);
-                    }
-                    self.acting.tick(self.last);
-                    self.chores.tick(self.last.wall, &self.darkness);
-                    for e in self.changes.tick(self.last, &self.writer).await {
-                        self.pending.event(e);
-                    }
-                    if let Some(learned) = self.chores.learned().await {
-                        self.engine.set_learned(learned);
-                    }
+                // The probes keep time; where their pass does not come, a timer does.
+                () = tokio::time::sleep_until(late) => {
+                    self.beat().await;
+                    beaten = Some(Instant::now());
                 }
             }
+            late = beaten.unwrap_or(late) + every + every / 2;
         };
         self.stop(why).await
+    }
+
+    /// Takes what has arrived together, so that it is judged together.
+    fn collect(&mut self, first: Option<Observation>) -> Call {
+        let mut call = first.map_or_else(Call::default, |o| self.pending.take(o));
+        while let Ok(o) = self.rx.try_recv() {
+            call |= self.pending.take(o);
+        }
+        call
+    }
+
+    /// One beat: what is due on the network is tried, all is judged, and what is done now and then is done.
+    async fn beat(&mut self) {
+        beat::strike();
+        // Those who were struck and got their answer within the call itself have sent it after this.
+        tokio::task::yield_now().await;
+        self.collect(None);
+        self.judge().await;
+        if self.pending.was_fresh() {
+            self.manager.ready(&self.present.standing.sentence);
+            self.manager.advanced(self.last.boot);
+        }
+        self.acting.tick(self.last);
+        self.chores.tick(self.last.wall, &self.darkness);
+        for e in self.changes.tick(self.last, &self.writer).await {
+            self.pending.event(e);
+        }
+        if let Some(learned) = self.chores.learned().await {
+            self.engine.set_learned(learned);
+        }
     }
 
     /// One judgement of all that waits.

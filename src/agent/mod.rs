@@ -52,7 +52,9 @@ pub fn watch(arguments: &WatchArguments) -> Result<ExitCode, String> {
         .map_err(|e| format!("cannot start the agent's runtime: {e}"))?;
     let ended = runtime.block_on(async {
         let ready = start::prepare(arguments)?;
-        Ok(ready.run(arguments.lasting).await)
+        // As a task: what its own thread sends it then needs no call to the kernel to wake it.
+        let run = tokio::spawn(ready.run(arguments.lasting));
+        run.await.map_err(|e| format!("the agent failed inside: {e}"))
     });
     // A sensor that hangs must not hold up the stop.
     runtime.shutdown_timeout(std::time::Duration::from_millis(200));

@@ -5,6 +5,23 @@ use crate::model::live::ProbeNow;
 use crate::model::{Batch, Event, Name, Reading, Stamp};
 use crate::probe::Observation;
 use std::collections::BTreeMap;
+use std::ops::BitOrAssign;
+
+/// What an observation calls for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Call {
+    /// It must be judged at once.
+    pub urgent: bool,
+    /// The pass of the shared worker is over: a beat.
+    pub pass: bool,
+}
+
+impl BitOrAssign for Call {
+    fn bitor_assign(&mut self, o: Call) {
+        self.urgent |= o.urgent;
+        self.pass |= o.pass;
+    }
+}
 
 /// Readings and events that wait to be judged, and how each probe does.
 #[derive(Debug, Default)]
@@ -18,31 +35,34 @@ pub struct Pending {
 }
 
 impl Pending {
-    /// Takes one observation. True if it must be judged at once.
-    pub fn take(&mut self, o: Observation) -> bool {
+    /// Takes one observation, and says what it calls for.
+    pub fn take(&mut self, o: Observation) -> Call {
+        let mut call = Call::default();
         match o {
-            Observation::Readings(r) => {
-                self.fresh |= !r.is_empty();
-                if self.readings.is_empty() {
-                    self.readings = r;
-                } else {
-                    self.readings.extend(r);
-                }
-                false
+            Observation::Readings(r) => self.readings(r),
+            Observation::Pass(r) => {
+                self.readings(r);
+                call.pass = true;
             }
             Observation::Events(e) => {
                 self.events.extend(e);
-                true
+                call.urgent = true;
             }
             Observation::Probe(p) => {
                 self.probes.insert(p.probe.clone(), p);
-                false
             }
-            Observation::Sweep(s) => {
-                // Looks come every few seconds and are taken each cycle.
-                self.sweeps.push(s);
-                false
-            }
+            // Looks come every few seconds and are taken each cycle.
+            Observation::Sweep(s) => self.sweeps.push(s),
+        }
+        call
+    }
+
+    fn readings(&mut self, r: Vec<Reading>) {
+        self.fresh |= !r.is_empty();
+        if self.readings.is_empty() {
+            self.readings = r;
+        } else {
+            self.readings.extend(r);
         }
     }
 

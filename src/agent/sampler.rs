@@ -10,6 +10,7 @@ use crate::clock::SharedClock;
 use crate::config::Config;
 use crate::model::live::ProbeNow;
 use crate::model::{Event, EventKind, Name, Reading, SignalId, Signals, Span, Why, WhyCode};
+use crate::probe::beat::{self, Beat};
 use crate::probe::{self, Lane, Observation, Outlet, Probe, Roots, Setup, Source, Take};
 use futures_util::FutureExt;
 use std::collections::BTreeSet;
@@ -111,8 +112,7 @@ pub fn run(
     }
     let tending = hall.clone();
     let mut tasks = vec![tokio::spawn(async move {
-        let mut every = tokio::time::interval(tending.pace.tend);
-        every.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
+        let mut every = Beat::new(tending.pace.tend);
         loop {
             every.tick().await;
             tending.tend();
@@ -247,14 +247,9 @@ impl Slot {
         state_event(&self.name, self.health, clock, self.why.as_ref().map_or("", |w| &w.text))
     }
 
-    /// The next time of its own grid; missed times are left out.
+    /// The next time of the common grid; missed times are left out.
     fn next_due(&self, now: Instant) -> Instant {
-        let mut due = self.due + self.period;
-        if due <= now {
-            let late = now.duration_since(self.due).as_nanos() / self.period.as_nanos().max(1);
-            due = self.due + self.period * u32::try_from(late + 1).unwrap_or(u32::MAX);
-        }
-        due
+        beat::next(now, self.period)
     }
 }
 
@@ -374,7 +369,7 @@ impl Hall {
         }
         if !st.readings.is_empty() {
             let n = st.readings.len();
-            self.outlet.readings(std::mem::replace(&mut st.readings, Vec::with_capacity(n)));
+            self.outlet.pass(std::mem::replace(&mut st.readings, Vec::with_capacity(n)));
         }
     }
 

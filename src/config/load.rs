@@ -1,6 +1,6 @@
 //! From TOML text to the checked model. Reads on after an error, so that all errors come in one go.
 
-use super::error::{ConfigError, Errors};
+use super::error::{ConfigError, Errors, nearest};
 use super::model::*;
 use super::section::{Section, Source};
 use super::{refer, rules, sensors, things};
@@ -237,6 +237,23 @@ fn agent(s: Section<'_>, a: &mut AgentSettings) {
     }
     a.reports = s.path("reports");
     a.store = s.path("store");
+    if let Some(f) = s.get("leave_out")
+        && let Some(all) = f.texts("probes to leave out")
+    {
+        for (name, _) in &all {
+            if !CAN_BE_LEFT_OUT.contains(&name.as_str()) {
+                f.wrong(
+                    format!("`{name}` is no probe that can be left out"),
+                    CAN_BE_LEFT_OUT.join(", "),
+                    match nearest(name, CAN_BE_LEFT_OUT) {
+                        Some(n) => format!("did you mean `{n}`?"),
+                        None => "what is asked for by its own section is left out with watch = false there".into(),
+                    },
+                );
+            }
+        }
+        a.leave_out = all.into_iter().map(|(n, _)| n).collect();
+    }
     s.finish();
 }
 

@@ -92,7 +92,13 @@ pub struct AgentSettings {
     pub reports: Option<PathBuf>,
     /// Store file; none: the state directory's.
     pub store: Option<PathBuf>,
+    /// Probes that are left out (of [`CAN_BE_LEFT_OUT`]), for a machine on which one does harm or costs too much.
+    pub leave_out: Vec<String>,
 }
+
+/// Probes that run without being asked for and can be left out.
+pub const CAN_BE_LEFT_OUT: [&str; 7] =
+    ["every-program", "graphics", "kernel-log", "open-devices", "power", "storage", "wired"];
 
 /// The HTTP side.
 #[derive(Clone, Debug, PartialEq)]
@@ -597,6 +603,7 @@ impl Default for AgentSettings {
             keep_fine_days: 90,
             reports: None,
             store: None,
+            leave_out: vec![],
         }
     }
 }

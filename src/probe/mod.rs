@@ -19,6 +19,7 @@
 //! the network instead of being asked (process exit, link changes, hot-plug, echo) is a [`Source`]: a task on the agent's
 //! runtime that sends through an [`Outlet`] and never blocks its thread.
 
+pub mod beat;
 pub mod boot;
 #[cfg(target_os = "linux")]
 pub mod chain;
@@ -152,6 +153,11 @@ impl Setup<'_> {
     pub fn cycle(&self) -> Span {
         self.config.agent.every.max(Span(100))
     }
+
+    /// Whether this one is wanted: it may be left out by the configuration, and then has no signals either.
+    pub fn wants(&self, probe: &str) -> bool {
+        !self.config.agent.leave_out.iter().any(|l| l == probe)
+    }
 }
 
 /// Everything that takes readings.
@@ -184,16 +190,24 @@ pub fn all(s: &Setup<'_>) -> All {
         a.extend(wifi::all(s));
         a.probes.extend(components::probes(s));
         a.probes.extend(clock_state::probes(s));
-        a.probes.extend(power::probes(s));
-        a.probes.extend(storage::probes(s));
+        if s.wants("power") {
+            a.probes.extend(power::probes(s));
+        }
+        if s.wants("storage") {
+            a.probes.extend(storage::probes(s));
+        }
     }
     #[cfg(not(target_os = "linux"))]
     a.probes.extend(elsewhere::probes(s));
     let heard = programs::Heard::default();
     #[cfg(target_os = "linux")]
     {
-        a.extend(kernel_log::all(s, &heard));
-        a.sources.extend(sweep::sources(s));
+        if s.wants("kernel-log") {
+            a.extend(kernel_log::all(s, &heard));
+        }
+        if s.wants("every-program") {
+            a.sources.extend(sweep::sources(s));
+        }
     }
     a.extend(programs::all(s, heard));
     a.sources.extend(links::sources(s, &changes));

@@ -11,8 +11,10 @@ use tokio::sync::mpsc;
 /// What a probe found, or how a probe does.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Observation {
-    /// Readings of one pass, each with its own time.
+    /// Readings, each with its own time.
     Readings(Vec<Reading>),
+    /// Readings of a whole pass of the shared worker, which keeps time for everything else.
+    Pass(Vec<Reading>),
     /// Events, each with its own time.
     Events(Vec<Event>),
     /// State of one probe; sent when it changes, and every ten seconds.
@@ -41,9 +43,18 @@ impl Outlet {
 
     /// Sends readings; an empty list sends nothing.
     pub fn readings(&self, r: Vec<Reading>) {
+        self.send(r, Observation::Readings);
+    }
+
+    /// Sends the readings of a whole pass.
+    pub fn pass(&self, r: Vec<Reading>) {
+        self.send(r, Observation::Pass);
+    }
+
+    fn send(&self, r: Vec<Reading>, kind: fn(Vec<Reading>) -> Observation) {
         self.flush();
         let n = r.len() as u64;
-        if n > 0 && self.tx.try_send(Observation::Readings(r)).is_err() {
+        if n > 0 && self.tx.try_send(kind(r)).is_err() {
             self.lost.fetch_add(n, Ordering::Relaxed);
         }
     }

@@ -5,11 +5,12 @@ Both sample the same machine at the same pace: about 60 signals, 10 watched prog
 loopback connects, everything stored. A pair runs at the same time, so what the machine does meanwhile hits both; medians
 of the ratios of pairs are what counts.
 
-    python3 tests/bench/agent_vs_peer.py                     5 pairs of 40 s at 1 Hz, 200 processes
+    python3 tests/bench/agent_vs_peer.py                     5 pairs of 40 s at 1 Hz, 200 processes, everything on
+    python3 tests/bench/agent_vs_peer.py --same-work         without what the other one does not look at
     python3 tests/bench/agent_vs_peer.py --processes 485     growth with the number of processes
     python3 tests/bench/agent_vs_peer.py --extra-signals 940 growth with the number of signals
 
-Needs: psutil; a release build of the agent (`cargo build --release`).
+Needs: psutil; the binary that goes to the field PC (`.ci/build-static`).
 """
 import argparse
 import json
@@ -75,8 +76,14 @@ def free_port():
         return s.getsockname()[1]
 
 
-def configuration(folder, names, ports, every, extra):
+BEYOND = ["every-program", "graphics", "kernel-log", "open-devices", "power", "storage", "wired"]
+
+
+def configuration(folder, names, ports, every, extra, same_work):
     lines = ['field = "bench"', "[agent]", f'every = "{every}s"']
+    if same_work:
+        lines += ["leave_out = [" + ", ".join(f'"{b}"' for b in BEYOND) + "]"]
+        lines += ["[link.gateway]", 'to = "gateway"', "watch = false"]
     for n in names:
         lines += [f"[program.{n}]", f'executable = "{n}"']
     for i, p in enumerate(ports):
@@ -93,7 +100,7 @@ def configuration(folder, names, ports, every, extra):
 
 def one_pair(a, folder, names, ports, number):
     http = free_port()
-    config = configuration(folder, names, ports, a.every, a.extra_signals)
+    config = configuration(folder, names, ports, a.every, a.extra_signals, a.same_work)
     env = dict(os.environ, XDG_STATE_HOME=str(folder / "state"))
     log = open(folder / f"agent{number}.log", "w")
     agent = subprocess.Popen(
@@ -135,16 +142,18 @@ def one_pair(a, folder, names, ports, number):
 
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ap.add_argument("--agent", default=str(HERE.parent.parent / "target/release/tilldawn"))
+    ap.add_argument("--agent", default=str(HERE.parent.parent / "dist/tilldawn-x86_64"),
+                    help="the binary that goes to the field PC, as `.ci/build-static` makes it")
     ap.add_argument("--pairs", type=int, default=5)
     ap.add_argument("--seconds", type=float, default=40)
     ap.add_argument("--every", type=float, default=1.0, help="cycle in seconds")
     ap.add_argument("--warm-up", type=float, default=30, help="seconds; what is done once after the start has ended by then")
     ap.add_argument("--processes", type=int, default=200)
+    ap.add_argument("--same-work", action="store_true", help="the probes are left out that have no counterpart in the other one")
     ap.add_argument("--extra-signals", type=int, default=0)
     a = ap.parse_args()
     if not pathlib.Path(a.agent).exists():
-        sys.exit(f"{a.agent} is missing: run `cargo build --release` first")
+        sys.exit(f"{a.agent} is missing: run `.ci/build-static` first")
     folder = pathlib.Path(tempfile.mkdtemp(prefix="tilldawn-bench-"))
     names = [f"watched{i}" for i in range(10)]
     sleeper = shutil.which("sleep")

@@ -61,7 +61,7 @@ impl Table {
         let id = sampler.hall.signals.id(&Name::new("program.mount").unwrap()).unwrap();
         let wait = async {
             loop {
-                if let Observation::Readings(r) = self.rx.recv().await.unwrap()
+                if let Observation::Readings(r) | Observation::Pass(r) = self.rx.recv().await.unwrap()
                     && r.iter().any(|r| r.signal == id && r.value.known() == Some(1.0))
                 {
                     return;
@@ -150,7 +150,7 @@ async fn a_stopped_program_that_still_accepts_connections_is_a_hang() {
     let answered = async {
         let mut ages = vec![];
         while ages.len() < 3 || ages.last() > Some(&1.0) {
-            if let Observation::Readings(r) = t.rx.recv().await.unwrap() {
+            if let Observation::Readings(r) | Observation::Pass(r) = t.rx.recv().await.unwrap() {
                 ages.extend(r.iter().filter(|r| r.signal == id).filter_map(|r| r.value.known()));
             }
         }

@@ -80,11 +80,11 @@ async fn until(rx: &mut mpsc::Receiver<Observation>, mut done: impl FnMut(&Obser
 }
 
 fn is_known(o: &Observation, id: SignalId) -> bool {
-    matches!(o, Observation::Readings(r) if r.iter().any(|r| r.signal == id && r.value == Value::Known(1.0)))
+    matches!(o, Observation::Readings(r) | Observation::Pass(r) if r.iter().any(|r| r.signal == id && r.value == Value::Known(1.0)))
 }
 
 fn is_lost(o: &Observation, id: SignalId, code: WhyCode) -> bool {
-    matches!(o, Observation::Readings(r) if r.iter().any(|r| r.signal == id && r.value.why().is_some_and(|w| w.code == code)))
+    matches!(o, Observation::Readings(r) | Observation::Pass(r) if r.iter().any(|r| r.signal == id && r.value.why().is_some_and(|w| w.code == code)))
 }
 
 fn is_state(o: &Observation, state: &str) -> bool {
@@ -177,7 +177,7 @@ async fn stopping_waits_for_nobody() {
     // Nothing of the late run arrives; the queue ends once its thread has let go.
     let late = async {
         while let Some(o) = rx.recv().await {
-            assert!(!matches!(o, Observation::Readings(_)), "{o:?}");
+            assert!(!matches!(o, Observation::Readings(_) | Observation::Pass(_)), "{o:?}");
         }
     };
     tokio::time::timeout(Duration::from_secs(60), late).await.unwrap();

@@ -347,3 +347,11 @@ mod mutated {
         }
     }
 }
+
+#[test]
+fn a_probe_that_cannot_be_left_out_is_an_error_with_the_nearest_name() {
+    assert_eq!(good("[agent]\nleave_out = [\"graphics\", \"wired\"]\n").agent.leave_out, ["graphics", "wired"]);
+    let e = parse("[agent]\nleave_out = [\"grafics\", \"processor\"]\n", None).unwrap_err();
+    let text: String = e.iter().map(ConfigError::in_full).collect();
+    assert!(text.contains("did you mean `graphics`?") && text.contains("watch = false there"), "{text}");
+}

@@ -320,6 +320,9 @@ pub(super) fn agent(c: &Config) -> Vec<String> {
         "Looks every {}, writes every {} and alarms at once; fine readings are kept for {} days, minutes for years, in {store}.",
         a.every, a.commit_every, a.keep_fine_days
     )];
+    if !a.leave_out.is_empty() {
+        lines.push(format!("Left out, as you asked: {}. What they would see is not seen.", a.leave_out.join(", ")));
+    }
     if let Some(r) = &a.reports {
         lines.push(format!("Reports are written to {} by themselves.", r.display()));
     }
@@ -346,6 +349,7 @@ pub(super) fn settings(c: &Config) -> Vec<(String, String)> {
         ("agent.keep_fine_days".into(), c.agent.keep_fine_days.to_string()),
         ("agent.reports".into(), path(&c.agent.reports)),
         ("agent.store".into(), path(&c.agent.store)),
+        ("agent.leave_out".into(), c.agent.leave_out.join(", ")),
         ("http.listen".into(), c.http.listen.to_string()),
         ("http.tls".into(), c.http.tls.to_string()),
         ("http.plain_on_home_network".into(), c.http.plain_on_home_network.to_string()),

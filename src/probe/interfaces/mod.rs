@@ -102,7 +102,9 @@ pub fn all(s: &Setup<'_>, changes: &links::Changes) -> All {
     let gateway = s.config.links.iter().any(|l| l.to == Target::Gateway);
     if !s.config.interfaces.is_empty() {
         a.probes.push(Box::new(poll::Counters::new(s, board.clone())));
-        a.probes.push(Box::new(wired::Wired::new(s)));
+        if s.wants("wired") {
+            a.probes.push(Box::new(wired::Wired::new(s)));
+        }
     }
     if s.roots.is_system() && (gateway || !s.config.interfaces.is_empty()) {
         a.sources.push(Box::new(listen::Listen::new(board, s.clock.clone())));

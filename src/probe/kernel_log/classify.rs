@@ -4,7 +4,7 @@
 //! drivers/thermal, net/mac80211, fs/ext4 and neighbours); three of the lines are made by the running kernel in the tests.
 
 use super::record::Line;
-use regex::{Captures, Regex};
+use regex_lite::{Captures, Regex};
 use serde_json::{Map, Value};
 
 /// One line with its meaning.
@@ -18,7 +18,7 @@ pub struct Meaning {
     pub detail: Map<String, Value>,
 }
 
-/// A pattern: class, regular expression, words with `{group}` for what a named group holds, and the signal by which the
+/// A pattern (matched by the small engine: the fast one would hold four megabytes for these): class, regular expression, words with `{group}` for what a named group holds, and the signal by which the
 /// kernel ends the program that such a line names.
 type Pattern = (&'static str, &'static str, &'static str, Option<i64>);
 

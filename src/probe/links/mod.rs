@@ -5,11 +5,13 @@
 //! an entry outlives its neighbour by up to three quarters of a minute (30 s reachable, 5 s delay, 3 probes of 1 s are the
 //! kernel's defaults, ip-sysctl), so an outage is then seen that much later.
 
+mod connect;
 pub mod echo;
 pub mod gateway;
 pub mod neighbours;
 pub mod window;
 
+use super::beat::Beat;
 use super::reach::{self, Host};
 use super::{Gauge, Group, Outlet, Roots, Running, Setup, Source};
 use crate::clock::SharedClock;
@@ -22,8 +24,6 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
-use tokio::net::TcpStream;
-use tokio::time::MissedTickBehavior;
 use window::Window;
 
 /// So many tries in a row must be lost before the link is told to be down, unless the kernel says at once that there is no
@@ -105,8 +105,7 @@ impl Source for Reach {
         let this = &*self;
         Box::pin(async move {
             let every = this.link.every.max(Span(100));
-            let mut tick = tokio::time::interval(every.to_std());
-            tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
+            let mut tick = Beat::new(every.to_std());
             let mut tries = Tries::new(this);
             loop {
                 tick.tick().await;
@@ -188,7 +187,7 @@ impl<'a> Tries<'a> {
         };
         self.interface = place.interface.clone().or(self.interface.take());
         match self.of.link.by {
-            ReachBy::Tcp(port) => connect(&place, port, deadline).await,
+            ReachBy::Tcp(port) => try_port(&place, port, deadline).await,
             ReachBy::Echo => {
                 self.number.1 = self.number.1.wrapping_add(1);
                 match self.of.echo.send(place.address, place.scope, self.number, deadline).await {
@@ -203,7 +202,7 @@ impl<'a> Tries<'a> {
 
     /// Reachability without rights for echo.
     async fn stand_in(&mut self, place: &Place, deadline: Duration, forbidden: Why) -> Came {
-        let found = connect(place, STAND_IN, deadline).await;
+        let found = try_port(place, STAND_IN, deadline).await;
         let found = match found {
             Came::Lost(_) if neighbours::alive(place.address).await => Came::There(None),
             other => other,
@@ -315,13 +314,13 @@ impl<'a> Tries<'a> {
 }
 
 /// A TCP connect; refused is an answer.
-async fn connect(place: &Place, port: u16, deadline: Duration) -> Came {
+async fn try_port(place: &Place, port: u16, deadline: Duration) -> Came {
     let mut to = SocketAddr::new(place.address, port);
     if let SocketAddr::V6(v6) = &mut to {
         v6.set_scope_id(place.scope);
     }
     let began = Instant::now();
-    let done = reach::within(deadline, TcpStream::connect(to)).await;
+    let done = reach::within(deadline, connect::touch(to)).await;
     let ms = began.elapsed().as_secs_f64() * 1000.0;
     match done {
         Ok(_) => Came::There(Some(ms)),

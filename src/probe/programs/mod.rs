@@ -61,7 +61,9 @@ pub fn all(s: &Setup<'_>, heard: Heard) -> All {
 fn others(s: &Setup<'_>) -> All {
     let mut a = All::default();
     #[cfg(target_os = "linux")]
-    a.probes.push(Box::new(super::graphics::watch::Watch::new(s, None)));
+    if s.wants("graphics") {
+        a.probes.push(Box::new(super::graphics::watch::Watch::new(s, None)));
+    }
     a
 }
 
@@ -79,8 +81,12 @@ fn parts(s: &Setup<'_>) -> (All, Arc<roll::Roll>, UnboundedReceiver<roll::Attach
     {
         a.probes.push(Box::new(search::Search::new(s.roots.clone(), roll.clone())));
         a.probes.push(Box::new(figures::Figures::new(s, roll.clone())));
-        a.probes.push(Box::new(super::graphics::watch::Watch::new(s, Some(roll.clone()))));
-        a.probes.push(Box::new(holds::Holds::new(s, roll.clone())));
+        if s.wants("graphics") {
+            a.probes.push(Box::new(super::graphics::watch::Watch::new(s, Some(roll.clone()))));
+        }
+        if s.wants("open-devices") {
+            a.probes.push(Box::new(holds::Holds::new(s, roll.clone())));
+        }
         if s.roots.is_system() {
             a.sources.push(Box::new(starts::Starts::new(roll.clone())));
         }

@@ -356,8 +356,7 @@ impl Wifi {
     /// Until the kernel's socket is closed.
     async fn by_kernel(&mut self, kernel: ask::Kernel, within: Span, out: &Outlet) -> Why {
         let ask::Kernel { handle, mut talk, mut events } = kernel;
-        let mut tick = tokio::time::interval(EVERY);
-        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
+        let mut tick = crate::probe::beat::Beat::new(EVERY);
         loop {
             let heard = tokio::select! {
                 () = &mut talk => return ask::ended(),

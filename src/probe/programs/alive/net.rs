@@ -5,6 +5,7 @@ use super::Told;
 use crate::clock::SharedClock;
 use crate::config::model::{AliveKind, AliveSign};
 use crate::model::{Name, SignalId, Span, Why, WhyCode};
+use crate::probe::beat::Beat;
 use crate::probe::programs::roll::Roll;
 use crate::probe::reach::{self, Host, Url};
 use crate::probe::{Outlet, Running, Source, literal};
@@ -13,7 +14,6 @@ use futures_util::stream::FuturesUnordered;
 use std::io;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::time::MissedTickBehavior;
 
 /// The source.
 pub struct Askers {
@@ -117,8 +117,7 @@ async fn ask(roll: &Roll, clock: &SharedClock, out: Outlet, (i, k): (usize, usiz
     let every = set.every.max(Span(100)).to_std();
     // One try at a time: it may take until the next is due, and no longer than the limit itself.
     let patience = every.max(Duration::from_millis(250)).min(set.within.max(Span(100)).to_std());
-    let mut tick = tokio::time::interval(every);
-    tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
+    let mut tick = Beat::new(every);
     let tell = |change: &dyn Fn(&mut super::Sign) -> Option<Told>| {
         let event = {
             let mut all = roll.entries();
