@@ -76,7 +76,8 @@ impl Agent {
         }
         self.acting.all_off(self.clock.now(), "the agent starts");
         let mut beaten = None::<Instant>;
-        let mut late = Instant::now();
+        // The first pass of the probes comes within milliseconds; a page without readings says nothing.
+        let mut late = Instant::now() + Duration::from_millis(250);
         let why = loop {
             let every = self.config.agent.every.to_std();
             tokio::select! {

@@ -17,6 +17,7 @@ pub fn router(app: App) -> Router {
         .route("/act", post(page::act::act))
         .route("/nights", get(page::nights::all))
         .route("/nights/{night}", get(page::nights::one))
+        .route("/incidents/{incident}", get(page::incident::show))
         .route("/remedies", get(page::remedies::show))
         .route("/look", get(page::look))
         .route("/pair", get(page::pair::ask).post(page::pair::pair))

@@ -14,6 +14,8 @@ const EARLY: Duration = Duration::from_millis(5);
 /// A beat waits this long for a strike before its own timer ticks (a quarter of a short period).
 const GRACE: Duration = Duration::from_millis(100);
 
+const CENTURY: Duration = Duration::from_secs(3_155_760_000);
+
 static STRUCK: Notify = Notify::const_new();
 
 /// Has every beat tick that is due.
@@ -34,11 +36,11 @@ pub fn next(now: Instant, period: Duration) -> Instant {
 
 fn after(epoch: Instant, now: Instant, period: Duration) -> Instant {
     let period = period.max(Duration::from_millis(1));
-    let earliest = now.saturating_duration_since(epoch) + period / 2;
+    let earliest = now.saturating_duration_since(epoch).saturating_add(period / 2);
     let whole = earliest.as_nanos().div_ceil(period.as_nanos());
-    // A sum past the end of time would need a period of centuries.
-    let since = Duration::from_nanos(u64::try_from(whole.saturating_mul(period.as_nanos())).unwrap_or(u64::MAX));
-    epoch.checked_add(since).unwrap_or(now + period)
+    let since = u64::try_from(whole.saturating_mul(period.as_nanos())).unwrap_or(u64::MAX);
+    // Past the end of time: later than anybody waits.
+    epoch.checked_add(Duration::from_nanos(since)).unwrap_or(now + CENTURY)
 }
 
 /// Ticks at once, then on the grid. Missed ticks are left out.

@@ -193,17 +193,19 @@ fn value(t: &Track, v: Option<f64>, scale: TemperatureScale) -> String {
     }
 }
 
-/// The record on paper. `all`: every signal, else those that moved most before the incident.
-pub fn on_paper(p: &mut Paper, a: &Around, zone: &TimeZone, scale: TemperatureScale, all: bool) {
-    p.heading("In detail: before and after");
-    let Some(zero) = a.zero() else {
-        p.para("Nothing is kept in detail with this incident: it is from before the agent kept it, or came in a row of too many.");
-        return;
-    };
-    for w in words(a, zone) {
-        p.para(&w);
-    }
+/// A table: rows of a first column and one for each instant; the first row is the head.
+pub type Table = Vec<Vec<String>>;
+
+/// The record in tables: signals (`all`, else those that moved most before the incident), programs by processor time, the same by
+/// memory; and how many signals were left out.
+pub fn tables(a: &Around, scale: TemperatureScale, all: bool) -> (Vec<Table>, usize) {
+    let Some(zero) = a.zero() else { return (vec![], 0) };
     let at = |s: i64| zero + Span(s * 1000);
+    let head = |first: &str| {
+        let mut h = vec![first.to_string()];
+        h.extend(INSTANTS.iter().map(|i| i.1.to_string()));
+        h
+    };
     let mut signals: Vec<(f64, Track)> =
         a.signals().into_iter().filter(|t| all || tells(t)).map(|t| (movement(&t, zero), t)).collect();
     let count = signals.len();
@@ -215,12 +217,7 @@ pub fn on_paper(p: &mut Paper, a: &Around, zone: &TimeZone, scale: TemperatureSc
         signals.sort_by(|x, y| y.0.total_cmp(&x.0).then_with(|| order(&x.1).cmp(&order(&y.1))));
         signals.truncate(SIGNALS);
     }
-    let head = |first: &str| {
-        let mut h = vec![first.to_string()];
-        h.extend(INSTANTS.iter().map(|i| i.1.to_string()));
-        h
-    };
-    let mut rows = vec![head(if all { "Signals" } else { "Signals, what moved most first" })];
+    let mut moved = vec![head(if all { "Signals" } else { "Signals, what moved most first" })];
     for (_, t) in &signals {
         let unit = match say::symbol(t.unit, scale) {
             "" => String::new(),
@@ -229,11 +226,7 @@ pub fn on_paper(p: &mut Paper, a: &Around, zone: &TimeZone, scale: TemperatureSc
         };
         let mut row = vec![format!("{}{unit}", t.name)];
         row.extend(INSTANTS.iter().map(|(s, _)| value(t, t.last(at(*s) - OLD, at(*s)), scale)));
-        rows.push(row);
-    }
-    table(p, &rows);
-    if !all && count > signals.len() {
-        p.para(&format!("And {} more; `--all` shows every one.", count - signals.len()));
+        moved.push(row);
     }
     let instant = |s: i64| if s == -1 { zero } else { at(s) };
     let mut programs: Vec<(f64, ProgramTrack)> = a
@@ -245,29 +238,51 @@ pub fn on_paper(p: &mut Paper, a: &Around, zone: &TimeZone, scale: TemperatureSc
     let own = |t: &ProgramTrack| a.pids.contains(&t.pid);
     programs.sort_by(|x, y| own(&y.1).cmp(&own(&x.1)).then(y.0.total_cmp(&x.0)));
     programs.truncate(PROGRAMS);
-    p.gap();
-    let mut rows = vec![head("Programs, % of a core")];
+    let mut busy = vec![head("Programs, % of a core")];
+    let mut memory = vec![head("The same, memory")];
     for (_, t) in &programs {
-        let mut row = vec![format!("{} ({})", t.name, t.pid)];
+        let name = format!("{} ({})", t.name, t.pid);
+        let mut row = vec![name.clone()];
         row.extend(INSTANTS.iter().map(|(s, _)| {
             let end = instant(*s);
             t.cpu(end - Span::secs(25), end).map_or("-".into(), |v| say::number(v, 0))
         }));
-        rows.push(row);
-    }
-    table(p, &rows);
-    p.gap();
-    let mut rows = vec![head("The same, memory")];
-    for (_, t) in &programs {
-        let mut row = vec![format!("{} ({})", t.name, t.pid)];
+        busy.push(row);
+        let mut row = vec![name];
         row.extend(INSTANTS.iter().map(|(s, _)| {
             let end = instant(*s);
             let point = t.points.iter().rev().find(|x| x.at <= end && end - x.at < Span::secs(25));
             point.map_or("-".into(), |x| say::bytes(x.memory))
         }));
-        rows.push(row);
+        memory.push(row);
     }
-    table(p, &rows);
+    (vec![moved, busy, memory], count - signals.len())
+}
+
+/// Said where nothing is kept.
+pub const NOTHING: &str =
+    "Nothing is kept in detail with this incident: it is from before the agent kept it, or came in a row of too many.";
+
+/// The record on paper. `all`: every signal, else those that moved most before the incident.
+pub fn on_paper(p: &mut Paper, a: &Around, zone: &TimeZone, scale: TemperatureScale, all: bool) {
+    p.heading("In detail: before and after");
+    if a.is_empty() {
+        p.para(NOTHING);
+        return;
+    }
+    for w in words(a, zone) {
+        p.para(&w);
+    }
+    let (tables, more) = tables(a, scale, all);
+    for (i, t) in tables.iter().enumerate() {
+        if i > 0 {
+            p.gap();
+        }
+        table(p, t);
+        if i == 0 && more > 0 {
+            p.para(&format!("And {more} more; `--all` shows every one."));
+        }
+    }
 }
 
 /// A table of a wide first column and numbers set to the right, 80 columns in all.

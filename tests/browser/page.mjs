@@ -95,15 +95,19 @@ for (const [name, options, paper] of looks) {
 for (const [name, options, paper] of [looks[0], looks[3]]) {
   const page = await (await browser.newContext(options)).newPage();
   listen(page, name + ", other pages");
-  for (const path of ["/nights", "/nights/last", "/remedies"]) {
+  await page.goto(base + "/");
+  const incident = await page.locator('#night a:has-text("The minutes around it")').first().getAttribute("href");
+  for (const path of ["/nights", "/nights/last", "/remedies", incident]) {
     await page.goto(base + path);
     const over = await sideways(page);
     want(over <= 0, `${name} ${path}: ${over} px wider than the window`);
     want((await ink(page)).paper === paper, `${name} ${path}: another paper`);
     const rules = name.includes("night") ? { rules: { "color-contrast": { enabled: false } } } : {};
     for (const v of await axe(page, rules)) wrong.push(`${name} ${path}: ${v}`);
+    if (path === incident) want((await page.locator(".rolls table tbody tr").count()) > 5, `${path}: no tables of the minutes around it`);
     await page.screenshot({ path: `${out}/page-${name}${path.replaceAll("/", "-")}.png`, fullPage: true });
   }
+  await page.goto(base + "/remedies");
   want((await page.textContent("main")).includes("heating pad, low") === false, "a remedy that nobody wrote down");
   await page.fill("#name", "heating pad, low");
   await page.click('button:has-text("Write it down")');

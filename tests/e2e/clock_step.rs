@@ -18,7 +18,7 @@ to = "127.0.0.1"
 every = "200 ms"
 "#;
 
-fn faketime_library() -> String {
+pub fn faketime_library() -> String {
     let found = ["x86_64-linux-gnu", "aarch64-linux-gnu"]
         .map(|t| format!("/usr/lib/{t}/faketime/libfaketime.so.1"))
         .into_iter()

@@ -91,6 +91,12 @@ fn what_a_program_says_in_its_log_comes_into_the_report_and_the_minutes_around_a
     assert!(signals.iter().any(|s| s["name"] == "load.cpu" && !s["values"].as_array().unwrap().is_empty()));
     assert!(before["to"].as_i64() <= before["opened"].as_i64(), "{}", before["to"]);
     assert_eq!(agent.request("GET", "/api/v1/incidents/999/leadup", &[], "").status, 404);
+    for nowhere in ["/incidents/999", "/incidents/x", "/incidents/99999999999999999999"] {
+        let a = agent.request("GET", nowhere, &[], "");
+        assert!(a.status == 404 && a.body.contains("There is no incident"), "{nowhere}: {}", a.body);
+    }
+    let page = agent.get(&format!("/incidents/{incident}"));
+    assert!(page.contains("The minutes around it") && page.contains("Programs, % of a core"), "{page}");
     agent.stop();
 
     let store = agent.store.to_str().unwrap();

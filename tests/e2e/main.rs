@@ -4,6 +4,7 @@
 
 mod api;
 mod browser;
+mod by_itself;
 mod cascade;
 mod cli;
 mod clock_step;

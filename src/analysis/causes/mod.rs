@@ -243,6 +243,7 @@ impl Judged<'_> {
             rate_ratio: rates.ratio,
             night_model: describe::night_model(&x, &trouble),
             inseparable_from: companions.iter().map(|&o| self.of(o).name.clone()).collect(),
+            moved_with: companions.iter().map(|&o| self.of(o).what.clone()).collect(),
             verdict,
             nights: describe::night_counts(&x, &trouble, split),
             sentence: String::new(),

@@ -176,6 +176,9 @@ pub struct Cause {
     pub night_model: Option<NightModel>,
     /// Signals that moved together with it so far that the nights cannot tell which of them it is.
     pub inseparable_from: Vec<Name>,
+    /// The same in words.
+    #[serde(skip)]
+    pub moved_with: Vec<String>,
     /// The judgement.
     pub verdict: Verdict,
     /// Nights on either side.

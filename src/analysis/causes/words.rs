@@ -43,10 +43,7 @@ impl Cause {
     }
 
     fn meaning(&self) -> String {
-        let others = || {
-            let names: Vec<&str> = self.inseparable_from.iter().map(crate::model::Name::as_str).collect();
-            names.join(", ")
-        };
+        let others = || self.moved_with.join(" and ");
         match self.verdict {
             Verdict::GoesWithFaults => "The faults go with it; that is no proof that it causes them.".into(),
             Verdict::Inseparable => {

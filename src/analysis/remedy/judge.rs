@@ -214,6 +214,10 @@ pub(super) fn one(case: &Case<'_>, remedy: &RemedyRow, origin: Origin, rivals: V
         after: a,
         hard_when: rule.words(),
         hard_rule: rule.when.clone(),
+        hard_signal: rule.when.as_ref().and_then(|w| season.signal(&w.signal)).map(|i| {
+            let s = &season.signals[i];
+            (s.what.clone(), s.unit)
+        }),
         hard_source: rule.source,
         translated: rule.translated,
         rate_ratio,

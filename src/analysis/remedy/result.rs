@@ -2,7 +2,7 @@
 
 use crate::analysis::causes::RateRatio;
 use crate::model::command::HardWhen;
-use crate::model::{Name, UnixMs};
+use crate::model::{Name, Unit, UnixMs};
 use serde::{Serialize, Serializer};
 
 /// Hard nights and hours on one side of the remedy.
@@ -114,6 +114,9 @@ pub struct RemedyJudgement {
     pub hard_when: String,
     /// The same as data.
     pub hard_rule: Option<HardWhen>,
+    /// What the rule looks at, in words, and its unit.
+    #[serde(skip)]
+    pub hard_signal: Option<(String, Unit)>,
     /// Where the rule came from.
     pub hard_source: HardSource,
     /// How a level found in the box was translated.

@@ -106,7 +106,7 @@ impl RemedyJudgement {
     /// The judgement in plain sentences, in the person's unit of temperature.
     pub fn say(&self, scale: TemperatureScale) -> Vec<String> {
         let on = |s: &Stretch| format!("trouble on {} of {}", s.trouble_nights, many(s.hard_nights, "hard night"));
-        let mut out = vec![format!("{}. Before: {}; since then: {}.", self.name, on(&self.before), on(&self.after))];
+        let mut out = vec![format!("Before: {}; since then: {}.", on(&self.before), on(&self.after))];
         out.push(match self.verdict {
             RemedyVerdict::Helped => "It helped; that also holds without the last nights before it, and when looked at every morning.".into(),
             RemedyVerdict::NoSign => "There is no sign that it helped.".into(),
@@ -120,12 +120,10 @@ impl RemedyJudgement {
             RemedyVerdict::NothingToCompare => "There was no fault in hard hours before it: nothing to compare.".into(),
         });
         if let Some(rule) = &self.hard_rule {
-            let unit = if rule.signal.as_str() == SINCE_START {
-                Unit::Hours
-            } else if rule.signal.kind() == "temperature" {
-                Unit::Celsius
-            } else {
-                Unit::None
+            let (what, unit) = match &self.hard_signal {
+                Some((what, unit)) => (what.as_str(), *unit),
+                None if rule.signal.as_str() == SINCE_START => ("hours since the session began", Unit::Hours),
+                None => (rule.signal.as_str(), Unit::None),
             };
             let side = if rule.below { "below" } else { "above" };
             let how = match self.hard_source {
@@ -133,11 +131,7 @@ impl RemedyJudgement {
                 HardSource::Chosen => ", chosen from the nights before it",
                 HardSource::Translated | HardSource::AllHours => "",
             };
-            out.push(format!(
-                "Hard hours are those with {} {side} {}{how}.",
-                rule.signal,
-                level(rule.limit, unit, scale)
-            ));
+            out.push(format!("Hard hours are those with {} {side} {}{how}.", what, level(rule.limit, unit, scale)));
         } else {
             out.push("Nothing told hard hours from others before it, so all hours count.".into());
         }

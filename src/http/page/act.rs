@@ -48,8 +48,17 @@ pub async fn act(
     };
     let secure = if peer.tls { "; Secure" } else { "" };
     let cookie = format!("{SAID}={}; Path=/; Max-Age=60; HttpOnly; SameSite=Strict{secure}", packed(&said));
-    let back = BACK.into_iter().find(|b| *b == fields.get("back")).unwrap_or("/");
-    (StatusCode::SEE_OTHER, [(header::LOCATION, back.to_owned()), (header::SET_COOKIE, cookie)]).into_response()
+    let back = way_back(fields.get("back"));
+    (StatusCode::SEE_OTHER, [(header::LOCATION, back), (header::SET_COOKIE, cookie)]).into_response()
+}
+
+/// The page that the answer leads to; never a place that somebody else wrote into the form.
+fn way_back(wanted: &str) -> String {
+    let incident = wanted.strip_prefix("/incidents/").and_then(|n| n.parse::<u32>().ok());
+    match incident {
+        Some(n) => format!("/incidents/{n}"),
+        None => BACK.into_iter().find(|b| *b == wanted).unwrap_or("/").to_owned(),
+    }
 }
 
 /// What came of the last button, said once.

@@ -58,8 +58,18 @@ pub fn form(i: &Incident, what: &str, back: &str) -> Markup {
     }
 }
 
-/// One incident: its letter or clock, what failed first, what it counts as, and the form.
+/// One incident with the way to the minutes around it.
 pub fn line(i: &Incident, letter: &str, clock: &str, back: &str) -> Markup {
+    parts(i, letter, clock, back, true)
+}
+
+/// The same on the page of these minutes.
+pub fn told(i: &Incident, letter: &str, clock: &str, back: &str) -> Markup {
+    parts(i, letter, clock, back, false)
+}
+
+/// Its letter or clock, what failed first, what it counts as, and the form.
+fn parts(i: &Incident, letter: &str, clock: &str, back: &str, way: bool) -> Markup {
     let what = i.members.first().map_or_else(|| i.kind.word(), |m| m.text.as_str());
     let counts = counts_as(i);
     html! {
@@ -67,8 +77,8 @@ pub fn line(i: &Incident, letter: &str, clock: &str, back: &str) -> Markup {
             @if !letter.is_empty() { strong { (letter) } " " } (clock) " " (quoted(what))
             @if !counts.is_empty() { span.soft { " (" (counts) ")" } }
             @if let Some(m) = i.mark.as_ref().and_then(said) { ", " (m) }
-            ". "
-            a.soft href={ "/api/v1/incidents/" (i.id) "/leadup" } { "The minutes around it" }
+            "."
+            @if way { " " a.soft href={ "/incidents/" (i.id) } { "The minutes around it" } }
         }
         (form(i, what, back))
     }

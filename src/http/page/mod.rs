@@ -3,6 +3,7 @@
 
 pub mod act;
 pub mod assets;
+pub mod incident;
 mod letter;
 mod marks;
 pub mod nights;

@@ -81,11 +81,16 @@ pub(crate) fn quiet_words(date: &str) -> String {
     date.parse::<jiff::civil::Date>().map_or_else(|_| date.to_string(), |d| d.strftime("%-d %B").to_string())
 }
 
+/// What changed, with the title of the thing instead of its name: "mount program version" of `program.mount version`.
+pub(crate) fn what_changed(settings: &Settings, what: &str) -> String {
+    let (head, rest) = what.split_once(' ').unwrap_or((what, ""));
+    let named = Name::new(head).map_or_else(|_| head.to_string(), |n| settings.title(&n));
+    if rest.is_empty() { named } else { format!("{named} {rest}") }
+}
+
 /// A change in words: "mount program version: 1.4 became 1.5".
 pub(crate) fn change_words(settings: &Settings, c: &ChangeRow) -> String {
-    let (head, rest) = c.what.split_once(' ').unwrap_or((&c.what, ""));
-    let named = Name::new(head).map_or_else(|_| head.to_string(), |n| settings.title(&n));
-    let what = if rest.is_empty() { named } else { format!("{named} {rest}") };
+    let what = what_changed(settings, &c.what);
     match (c.old.is_empty(), c.new.is_empty()) {
         (false, false) => format!("{what}: {} became {}", c.old, c.new),
         (true, false) => format!("{what}: now {}", c.new),

@@ -11,6 +11,7 @@ use crate::model::rows::{Bucket, GapRow, IncidentRow, RunRow};
 use crate::model::{EventKind, FaultKind, Incident, Name, Session, SignalId, Span, UnixMs};
 use crate::night::{self, Interval, Site, intervals, night_of, night_on, nights_between};
 use crate::report::morning::cost::light_frames;
+use crate::report::morning::what_changed;
 use crate::report::settings::Settings;
 use crate::store::{Reader, StoreError};
 use jiff::civil::Date;
@@ -149,6 +150,7 @@ pub fn gather(
     out.season.signals = chosen.into_iter().map(|c| c.signal).collect();
     out.season.remedies = reader.remedies()?;
     out.season.changes = reader.changes(from, to)?;
+    out.season.changes.iter_mut().for_each(|c| c.what = what_changed(&settings, &c.what));
     out.air.fill(reader, &out.season, &out.spans)?;
     out.settings = settings;
     if out.settings.field.is_empty() {
