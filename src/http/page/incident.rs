@@ -73,11 +73,13 @@ fn told(row: &IncidentRow, around: &Around, invented: bool, show: &Show, headers
 /// A wide table rolls sideways within its own frame, so that the page does not.
 fn table(rows: &Table) -> Markup {
     let Some((head, rows)) = rows.split_first().filter(|(_, r)| !r.is_empty()) else { return html! {} };
+    // Instants for which nothing is kept would only push the rest off a phone.
+    let kept = |n: usize| n == 0 || rows.iter().any(|r| r.get(n).is_some_and(|c| c != "-"));
     html! {
         div.rolls tabindex="0" role="region" aria-label=(head.first().map_or("", String::as_str)) {
             table {
-                thead { tr { @for h in head { th scope="col" { (h) } } } }
-                tbody { @for r in rows { tr { @for (n, c) in r.iter().enumerate() { @if n == 0 { th scope="row" { (c) } } @else { td { (c) } } } } } }
+                thead { tr { @for (n, h) in head.iter().enumerate() { @if kept(n) { th scope="col" { (h) } } } } }
+                tbody { @for r in rows { tr { @for (n, c) in r.iter().enumerate() { @if n == 0 { th scope="row" { (c) } } @else if kept(n) { td { (c) } } } } } }
             }
         }
     }

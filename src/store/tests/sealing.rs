@@ -267,7 +267,8 @@ fn minutes_can_be_read_with_plain_sql() {
         let ours = r.minutes(s, UnixMs(0), UnixMs(i64::MAX)).unwrap();
         // The newest journal row is never sealed, so its minutes are not in the view yet.
         assert!(rows.len() >= ours.len() - 20 && rows.len() >= 60, "{} {}", rows.len(), ours.len());
-        for (row, b) in rows.iter().zip(&ours) {
+        // Its first minute may have begun in the row before, so the newest minute of the view may be half of one.
+        for (row, b) in rows[..rows.len() - 1].iter().zip(&ours) {
             assert_eq!((row.0, row.4, row.5), (b.from.0, b.count, b.unavailable));
             assert_eq!(row.1.unwrap_or(f64::NAN).to_bits(), b.min.to_bits());
             assert_eq!(row.3.unwrap_or(f64::NAN).to_bits(), b.max.to_bits());
