@@ -8,7 +8,8 @@ of the ratios of pairs are what counts.
     python3 tests/bench/agent_vs_peer.py                     5 pairs of 40 s at 1 Hz, 200 processes, everything on
     python3 tests/bench/agent_vs_peer.py --same-work         without what the other one does not look at
     python3 tests/bench/agent_vs_peer.py --processes 485     growth with the number of processes
-    python3 tests/bench/agent_vs_peer.py --extra-signals 940 growth with the number of signals
+    python3 tests/bench/agent_vs_peer.py --extra-programs 118 growth with the number of signals: eight each
+    python3 tests/bench/agent_vs_peer.py --extra-files 100   temperatures from files, each with a thread of its own
 
 Needs: psutil; the binary that goes to the field PC (`.ci/build-static`).
 """
@@ -79,7 +80,7 @@ def free_port():
 BEYOND = ["every-program", "graphics", "kernel-log", "open-devices", "power", "storage", "wired"]
 
 
-def configuration(folder, names, ports, every, extra, same_work):
+def configuration(folder, names, ports, every, extra, same_work, programs):
     lines = ['field = "bench"', "[agent]", f'every = "{every}s"']
     if same_work:
         lines += ["leave_out = [" + ", ".join(f'"{b}"' for b in BEYOND) + "]"]
@@ -89,6 +90,8 @@ def configuration(folder, names, ports, every, extra, same_work):
     for i, p in enumerate(ports):
         lines += [f"[link.port-{i}]", 'to = "127.0.0.1"', f"port = {p}", f'every = "{every}s"']
     lines += ["[interface.lo]", 'device = "lo"', "[disk.root]", 'path = "/"']
+    for i in range(programs):
+        lines += [f"[program.extra-{i}]", f'executable = "extra{i}"']
     for i in range(extra):
         f = folder / f"sensor{i}"
         f.write_text(f"{10 + i % 7}.5\n")
@@ -100,7 +103,7 @@ def configuration(folder, names, ports, every, extra, same_work):
 
 def one_pair(a, folder, names, ports, number):
     http = free_port()
-    config = configuration(folder, names, ports, a.every, a.extra_signals, a.same_work)
+    config = configuration(folder, names, ports, a.every, a.extra_files, a.same_work, a.extra_programs)
     env = dict(os.environ, XDG_STATE_HOME=str(folder / "state"))
     log = open(folder / f"agent{number}.log", "w")
     agent = subprocess.Popen(
@@ -150,7 +153,8 @@ def main():
     ap.add_argument("--warm-up", type=float, default=30, help="seconds; what is done once after the start has ended by then")
     ap.add_argument("--processes", type=int, default=200)
     ap.add_argument("--same-work", action="store_true", help="the probes are left out that have no counterpart in the other one")
-    ap.add_argument("--extra-signals", type=int, default=0)
+    ap.add_argument("--extra-programs", type=int, default=0, help="so many more watched programs, eight signals each")
+    ap.add_argument("--extra-files", type=int, default=0)
     a = ap.parse_args()
     if not pathlib.Path(a.agent).exists():
         sys.exit(f"{a.agent} is missing: run `.ci/build-static` first")
@@ -166,6 +170,9 @@ def main():
         kids += [subprocess.Popen([sleeper, "100000"]) for _ in range(max(0, a.processes - present))]
         socks = [listener(), listener()]
         rows = []
+        for i in range(a.extra_programs):
+            shutil.copy(sleeper, folder / f"extra{i}")
+            kids.append(subprocess.Popen([folder / f"extra{i}", "100000"]))
         for number in range(a.pairs):
             row = one_pair(a, folder, names, [port for _, port in socks], number)
             rows.append(row)

@@ -40,7 +40,7 @@ fn cut(what: &str, seconds: u64) {
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("frames");
     std::fs::create_dir(&folder).unwrap();
-    let template = frame(dir.path());
+    let template = frame(dir.path(), 0.8);
     let camera = Sleeper::start(dir.path(), "orchard-shutter");
     let mut setting = Setting::new(
         &CONFIG.replace("FOLDER", folder.to_str().unwrap()).replace("PROGRAMS", dir.path().to_str().unwrap()),
