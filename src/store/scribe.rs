@@ -68,6 +68,8 @@ impl Scribe {
         away: Option<(StoreError, Option<Glimpse>)>,
         set_aside: Option<PathBuf>,
     ) -> Scribe {
+        // The clock of a rehearsal is right by definition.
+        let invented = options.invented;
         let mut s = Scribe {
             path: path.into(),
             inbox: Arc::new(Inbox::new(&options)),
@@ -85,7 +87,7 @@ impl Scribe {
             shift: NumberShift::default(),
             continues: true,
             pending: Pending::default(),
-            dating: Dating::new(started, None),
+            dating: if invented { Dating::certain(started) } else { Dating::new(started, None) },
             trouble: None,
             last_commit: started.boot,
             last_state: BootMs(i64::MIN / 2),
@@ -96,7 +98,9 @@ impl Scribe {
             s.tell("set_aside", open::said_aside(&aside));
         }
         if let Some(a) = attached {
-            s.dating = Dating::new(started, a.begun.last_seen);
+            if !invented {
+                s.dating = Dating::new(started, a.begun.last_seen);
+            }
             s.take_over(a);
         }
         if let Some((why, glimpse)) = away {

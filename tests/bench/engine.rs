@@ -80,7 +80,8 @@ fn steps(c: &mut Criterion) {
             let mut w = world(n);
             let mut b = w.batch(10.0);
             w.engine.step(&b, &w.signals);
-            for _ in 0..10 {
+            // Long enough that every window that is kept has its full size.
+            for _ in 0..4000 {
                 w.refill(&mut b, v);
                 w.engine.step(&b, &w.signals);
             }
