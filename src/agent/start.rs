@@ -93,7 +93,7 @@ pub fn prepare(a: &WatchArguments) -> Result<Agent, String> {
 
     let (tx, rx) = mpsc::channel(QUEUE);
     let (ask, asks) = mpsc::channel(64);
-    let (live, seen) = watch::channel(Arc::new(Live::default()));
+    let (live, seen) = watch::channel(Arc::new(Live { field: config.field.clone(), ..Live::default() }));
     let (configs, config_seen) = watch::channel(config.clone());
     let signals = opened.signals.clone();
     let serving = Serving {

@@ -34,7 +34,8 @@ pub fn probes(s: &Setup<'_>) -> Vec<Box<dyn Probe>> {
     let file = |path: &'static str, some, full| File { path, kept: Kept::whole(s.roots.path(path)), some, full };
     vec![Box::new(Pressure {
         name: literal("probe.pressure"),
-        period: s.cycle(),
+        // The kernel works the averages out every two seconds (PSI, Documentation/accounting/psi.rst; from memory).
+        period: s.cycle().max(Span::secs(1)),
         files: [
             file("/proc/pressure/cpu", g("pressure.cpu", "time in which some task waited for the processor"), None),
             file(

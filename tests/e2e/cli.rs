@@ -202,7 +202,11 @@ fn with_tls_the_agents_own_certificate_is_found_or_named() {
     let (code, _, err) = run(&["status", "--at", &at]);
     assert!(code == 2 && err.contains("--fingerprint"), "{err}");
     let print = err.split("--fingerprint ").nth(1).unwrap().trim().to_owned();
-    let (code, out, err) = run(&["status", "--at", &at, "--fingerprint", &print]);
+    // The first look comes within a moment of the page.
+    let (code, out, err) = crate::harness::wait_for("a first look", crate::harness::BOUND, || {
+        let said = run(&["status", "--at", &at, "--fingerprint", &print]);
+        (!said.1.contains("only just started")).then_some(said)
+    });
     assert!(code < 2 && out.contains("orchard pier"), "{out}{err}");
     let wrong = print.replace(&print[..2], if print.starts_with("00") { "01" } else { "00" });
     assert_eq!(run(&["status", "--at", &at, "--fingerprint", &wrong]).0, 2);
