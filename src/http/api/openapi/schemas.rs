@@ -517,11 +517,11 @@ fn wishes() -> Map<String, Value> {
                         "type": "object", "required": ["from", "name"], "additionalProperties": false, "properties": {
                             "from": moment("start"), "kind": maybe("FaultKind"),
                             "to": json!({ "type": ["integer", "null"], "minimum": 0, "maximum": LATEST_MS, "description": "end; null: the rest of that night was lost" }),
-                            "name": json!({ "type": "string", "minLength": 1, "maxLength": imports::LETTERS, "pattern": "\\S" }),
+                            "name": json!({ "type": "string", "minLength": 1, "maxLength": imports::LETTERS, "pattern": "[^\\s\\u0085]" }),
                         } } }),
                     "note": json!({ "type": ["object", "null"], "required": ["source", "digest", "summary"], "additionalProperties": false,
                         "description": "the note of a file, after its parts", "properties": {
-                        "source": json!({ "type": "string", "minLength": 1, "maxLength": imports::LETTERS, "pattern": "\\S" }),
+                        "source": json!({ "type": "string", "minLength": 1, "maxLength": imports::LETTERS, "pattern": "[^\\s\\u0085]" }),
                         "digest": json!({ "type": "string", "pattern": "^[0-9A-Fa-f]{64}$" }), "summary": json!({ "type": "object" }),
                     } }),
                 }),
@@ -533,7 +533,7 @@ fn wishes() -> Map<String, Value> {
                 "write down a remedy",
                 &["name", "since"],
                 json!({
-                    "name": json!({ "type": "string", "minLength": 1, "maxLength": remedies::NAME, "pattern": "\\S" }),
+                    "name": json!({ "type": "string", "minLength": 1, "maxLength": remedies::NAME, "pattern": "[^\\s\\u0085]" }),
                     "since": moment("from when on"), "until": maybe_moment,
                     "only_nights": json!({ "type": "array", "maxItems": remedies::NIGHTS, "items": { "type": "string", "format": "date" } }),
                     "hard_when": maybe("HardWhen"),
