@@ -208,6 +208,7 @@ impl Pier<'_> {
         let options = Options {
             check_after: None,
             invented: true,
+            seal_every: None,
             machine_stopped_cleanly: Some(true),
             field: self.config.field.clone(),
             ..Options::new(clock.clone(), format!("invented-{k}"))

@@ -12,8 +12,9 @@ pub struct Options {
     pub clock: SharedClock,
     /// Quiet cycles are committed this often.
     pub commit_every: Span,
-    /// Readings are sealed into pieces this often; longer spares the flash memory, shorter keeps the journal small.
-    pub seal_every: Span,
+    /// Readings are sealed into pieces this often; longer spares the flash memory, shorter keeps the journal small. None: all at
+    /// once when the store is closed, so that what is kept of a rehearsal does not depend on how fast it was made.
+    pub seal_every: Option<Span>,
     /// The engine's state is saved this often while nothing happens.
     pub state_every: Span,
     /// Fine readings are kept this many days.
@@ -42,7 +43,7 @@ impl Options {
         Options {
             clock,
             commit_every: Span::secs(10),
-            seal_every: Span::mins(30),
+            seal_every: Some(Span::mins(30)),
             state_every: Span::mins(1),
             keep_fine_days: 90,
             boot_id: boot_id.into(),

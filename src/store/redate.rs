@@ -75,11 +75,6 @@ impl Dating {
         d
     }
 
-    /// A clock that is right by definition: a rehearsal's, whatever year it plays in.
-    pub fn certain(started: Stamp) -> Dating {
-        Dating { known: true, clocks: vec![(offset(started), started.boot)], ..Dating::default() }
-    }
-
     fn plausible(&self, at: Stamp) -> bool {
         at.wall >= EARLIEST && self.last_seen.is_none_or(|s| at.wall >= s)
     }

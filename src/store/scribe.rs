@@ -11,6 +11,7 @@ use super::options::Options;
 use super::pending::{Pending, Reasons};
 use super::redate::Dating;
 use super::rows_in::{NumberShift, Rows};
+use super::seal;
 use super::upkeep::Upkeep;
 use crate::model::{BootMs, Event, EventKind, Name, SignalId, Signals, Stamp};
 use std::collections::HashMap;
@@ -68,8 +69,6 @@ impl Scribe {
         away: Option<(StoreError, Option<Glimpse>)>,
         set_aside: Option<PathBuf>,
     ) -> Scribe {
-        // The clock of a rehearsal is right by definition.
-        let invented = options.invented;
         let mut s = Scribe {
             path: path.into(),
             inbox: Arc::new(Inbox::new(&options)),
@@ -87,7 +86,7 @@ impl Scribe {
             shift: NumberShift::default(),
             continues: true,
             pending: Pending::default(),
-            dating: if invented { Dating::certain(started) } else { Dating::new(started, None) },
+            dating: Dating::new(started, None),
             trouble: None,
             last_commit: started.boot,
             last_state: BootMs(i64::MIN / 2),
@@ -98,9 +97,7 @@ impl Scribe {
             s.tell("set_aside", open::said_aside(&aside));
         }
         if let Some(a) = attached {
-            if !invented {
-                s.dating = Dating::new(started, a.begun.last_seen);
-            }
+            s.dating = Dating::new(started, a.begun.last_seen);
             s.take_over(a);
         }
         if let Some((why, glimpse)) = away {
@@ -296,7 +293,10 @@ impl Scribe {
             return Err(t.why.clone());
         }
         let now = self.options.clock.now();
-        let Some(disk) = self.store.take() else { return Err(StoreError::Closed) };
+        let Some(mut disk) = self.store.take() else { return Err(StoreError::Closed) };
+        if self.options.seal_every.is_none() {
+            seal::everything(&mut disk.c, now.wall, &self.stored).map_err(|e| StoreError::from_sql(&self.path, &e))?;
+        }
         disk.c
             .execute(
                 "UPDATE runs SET ended = 'clean', last_seen = ?, last_seen_boot = ? WHERE id = ?",

@@ -27,6 +27,18 @@ pub(super) struct Pass {
 
 /// The pass that was interrupted, or a new one if the journal's oldest row is at least `behind_s` older than the present window.
 pub(super) fn begin(c: &Connection, now: UnixMs, behind_s: i64) -> rusqlite::Result<Option<Pass>> {
+    pass(c, now, behind_s, ROWS)
+}
+
+/// Seals all windows before the present one, each as a whole, however long that takes.
+pub(super) fn everything(c: &mut Connection, now: UnixMs, signals: &Signals) -> rusqlite::Result<()> {
+    while let Some(mut p) = pass(c, now, 0, i64::MAX)? {
+        while !step(c, &mut p, signals)? {}
+    }
+    Ok(())
+}
+
+fn pass(c: &Connection, now: UnixMs, behind_s: i64, most: i64) -> rusqlite::Result<Option<Pass>> {
     let (mut through_row, through_signal): (i64, i64) =
         c.query_row("SELECT through_row, through_signal FROM sealing", [], |r| Ok((r.get(0)?, r.get(1)?)))?;
     if through_row == 0 {
@@ -44,7 +56,7 @@ pub(super) fn begin(c: &Connection, now: UnixMs, behind_s: i64) -> rusqlite::Res
             "SELECT min((SELECT max(id) FROM journal),
                         coalesce((SELECT min(id) FROM journal WHERE window_s = ?1), 9223372036854775807),
                         coalesce((SELECT id FROM journal ORDER BY id LIMIT 1 OFFSET ?2), 9223372036854775807))",
-            [window, ROWS],
+            [window, most],
             |r| r.get(0),
         )?;
         through_row = until - 1;

@@ -74,9 +74,12 @@ impl Scribe {
             }
             return Ok(true);
         }
-        if now.boot >= u.next_look && !self.dating.holds(now.boot) {
+        if let Some(every) = self.options.seal_every
+            && now.boot >= u.next_look
+            && !self.dating.holds(now.boot)
+        {
             u.next_look = now.boot + LOOK;
-            u.pass = seal::begin(&disk.c, now.wall, self.options.seal_every.0 / 1000)?;
+            u.pass = seal::begin(&disk.c, now.wall, every.0 / 1000)?;
             if u.pass.is_some() {
                 return Ok(true);
             }

@@ -81,14 +81,11 @@ fn every_report_of_a_rehearsal_says_that_it_is_invented() {
         let store = dir.path().join(name);
         let file = store.to_str().unwrap();
         said(&run(&["rehearse", "--nights", "2", "--seed", seed, "--store", file]));
-        serde_json::from_str(&said(&run(&["nights", "--store", file, "--as", "json"]))).unwrap()
+        let mut v: Value = serde_json::from_str(&said(&run(&["nights", "--store", file, "--as", "json"]))).unwrap();
+        v["written"].take();
+        v
     };
-    // Sealed minutes keep rounded means, so how far sealing had come when the store was closed shows in the sixth digit of what is
-    // fitted to means; the model of the box is held against its truth above.
-    let (a, b) = (told("a.db", "5"), told("b.db", "5"));
-    for key in ["sentences", "nights", "causes", "remedies"] {
-        assert_eq!(a[key], b[key], "{key}");
-    }
+    assert_eq!(told("a.db", "5"), told("b.db", "5"));
     assert_ne!(told("c.db", "5")["nights"], told("d.db", "6")["nights"]);
 
     // Never beside real readings, nor the reverse.

@@ -51,7 +51,7 @@ fn the_process_that_is_killed() {
     let Some(path) = std::env::var_os(CHILD) else { return };
     let options = Options {
         commit_every: Span(20),
-        seal_every: Span::mins(10),
+        seal_every: Some(Span::mins(10)),
         check_after: None,
         ..Options::new(Arc::new(SystemClock), "boot-a")
     };
