@@ -31,6 +31,8 @@ use tokio::time::Instant;
 
 /// An alarm waits this long for its commit before it is announced as unsaved.
 const COMMIT_PATIENCE: Duration = Duration::from_secs(1);
+/// The first pass of the probes comes within milliseconds; a page without readings says nothing, so it is waited for this long.
+const FIRST_PASS: Duration = Duration::from_millis(250);
 /// Sampling that stood still for this many cycles, and at least five seconds, was not watching.
 const STALL_CYCLES: i64 = 5;
 
@@ -75,11 +77,11 @@ impl Agent {
             self.hand_over(batch, outcome).await;
         }
         self.acting.all_off(self.clock.now(), "the agent starts");
+        let begun = Instant::now();
         let mut beaten = None::<Instant>;
-        // The first pass of the probes comes within milliseconds; a page without readings says nothing.
-        let mut late = Instant::now() + Duration::from_millis(250);
         let why = loop {
             let every = self.config.agent.every.to_std();
+            let late = beaten.map_or(begun + FIRST_PASS, |b| b + every + every / 2);
             tokio::select! {
                 biased;
                 word = self.told.recv() => match word {
@@ -103,7 +105,6 @@ impl Agent {
                     beaten = Some(Instant::now());
                 }
             }
-            late = beaten.unwrap_or(late) + every + every / 2;
         };
         self.stop(why).await
     }

@@ -246,11 +246,6 @@ impl Slot {
     fn tell(&self, clock: &SharedClock) -> Event {
         state_event(&self.name, self.health, clock, self.why.as_ref().map_or("", |w| &w.text))
     }
-
-    /// The next time of the common grid; missed times are left out.
-    fn next_due(&self, now: Instant) -> Instant {
-        beat::next(now, self.period)
-    }
 }
 
 /// `period` doubled with each trouble in a row, between the bounds.
@@ -418,7 +413,7 @@ impl Hall {
             readings.clear();
             s.due = now + back_off(self.pace.back_off, s.period, s.in_row);
         } else {
-            s.due = if std::mem::take(&mut s.again) { now } else { s.next_due(now) };
+            s.due = if std::mem::take(&mut s.again) { now } else { beat::next(now, s.period) };
             s.in_row = 0;
             s.why = None;
             let was = std::mem::replace(&mut s.health, Health::Well);
