@@ -8,6 +8,11 @@ use crate::report::say;
 use jiff::ToSpan;
 use jiff::tz::TimeZone;
 
+/// What somebody sent, short and without control characters, to be shown back.
+pub fn echoed(sent: &str) -> String {
+    sent.chars().filter(|c| !c.is_control()).take(40).collect()
+}
+
 /// How this person sees times and temperatures.
 #[derive(Clone, Debug)]
 pub struct Show {

@@ -80,22 +80,22 @@ def free_port():
 BEYOND = ["every-program", "graphics", "kernel-log", "open-devices", "power", "storage", "wired"]
 
 
-def configuration(folder, names, ports, every, extra, same_work, programs):
-    lines = ['field = "bench"', "[agent]", f'every = "{every}s"']
-    if same_work:
+def configuration(a, folder, names, ports):
+    lines = ['field = "bench"', "[agent]", f'every = "{a.every}s"']
+    if a.same_work:
         lines += ["leave_out = [" + ", ".join(f'"{b}"' for b in BEYOND) + "]"]
         lines += ["[link.gateway]", 'to = "gateway"', "watch = false"]
     for n in names:
         lines += [f"[program.{n}]", f'executable = "{n}"']
     for i, p in enumerate(ports):
-        lines += [f"[link.port-{i}]", 'to = "127.0.0.1"', f"port = {p}", f'every = "{every}s"']
+        lines += [f"[link.port-{i}]", 'to = "127.0.0.1"', f"port = {p}", f'every = "{a.every}s"']
     lines += ["[interface.lo]", 'device = "lo"', "[disk.root]", 'path = "/"']
-    for i in range(programs):
+    for i in range(a.extra_programs):
         lines += [f"[program.extra-{i}]", f'executable = "extra{i}"']
-    for i in range(extra):
+    for i in range(a.extra_files):
         f = folder / f"sensor{i}"
         f.write_text(f"{10 + i % 7}.5\n")
-        lines += [f"[temperature.extra-{i}]", f'file = "{f}"', f'every = "{every}s"', 'place = "component"']
+        lines += [f"[temperature.extra-{i}]", f'file = "{f}"', f'every = "{a.every}s"', 'place = "component"']
     path = folder / "bench.toml"
     path.write_text("\n".join(lines) + "\n")
     return path
@@ -103,7 +103,7 @@ def configuration(folder, names, ports, every, extra, same_work, programs):
 
 def one_pair(a, folder, names, ports, number):
     http = free_port()
-    config = configuration(folder, names, ports, a.every, a.extra_files, a.same_work, a.extra_programs)
+    config = configuration(a, folder, names, ports)
     env = dict(os.environ, XDG_STATE_HOME=str(folder / "state"))
     log = open(folder / f"agent{number}.log", "w")
     agent = subprocess.Popen(

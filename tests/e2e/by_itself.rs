@@ -1,6 +1,6 @@
 //! Reports that the agent writes by itself: when the session ends, and again once the Sun has risen.
 
-use crate::clock_step::faketime_library;
+use crate::clock_step::fake_wall_clock;
 use crate::harness::{BOUND, Setting, now_ms, wait_for};
 use std::path::Path;
 use std::time::{Duration, SystemTime};
@@ -33,15 +33,7 @@ fn a_report_at_the_end_of_the_session_and_another_after_sunrise() {
     std::fs::write(&file, format!("{:+}\n", BEFORE - now)).unwrap();
     let mut setting = Setting::new(&CONFIG.replace("FOLDER", reports.to_str().unwrap()));
     setting.folder = Some(folder.path().into());
-    for (k, v) in [
-        ("LD_PRELOAD", faketime_library()),
-        ("FAKETIME_TIMESTAMP_FILE", file.to_str().unwrap().into()),
-        ("FAKETIME_NO_CACHE", "1".into()),
-        ("DONT_FAKE_MONOTONIC", "1".into()),
-        ("FAKETIME_DONT_FAKE_MONOTONIC", "1".into()),
-    ] {
-        setting.env.push((k.into(), v));
-    }
+    fake_wall_clock(&mut setting, &file);
     let mut agent = setting.start();
     let at = format!("http://{}", agent.address);
     let ask = |words: &[&str]| {

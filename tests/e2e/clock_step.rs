@@ -18,7 +18,20 @@ to = "127.0.0.1"
 every = "200 ms"
 "#;
 
-pub fn faketime_library() -> String {
+/// The agent's wall clock, and no other, is off by what stands in the file, now and whenever it is written anew.
+pub fn fake_wall_clock(setting: &mut Setting, file: &Path) {
+    for (k, v) in [
+        ("LD_PRELOAD", faketime_library()),
+        ("FAKETIME_TIMESTAMP_FILE", file.to_str().unwrap().into()),
+        ("FAKETIME_NO_CACHE", "1".into()),
+        ("DONT_FAKE_MONOTONIC", "1".into()),
+        ("FAKETIME_DONT_FAKE_MONOTONIC", "1".into()),
+    ] {
+        setting.env.push((k.into(), v));
+    }
+}
+
+fn faketime_library() -> String {
     let found = ["x86_64-linux-gnu", "aarch64-linux-gnu"]
         .map(|t| format!("/usr/lib/{t}/faketime/libfaketime.so.1"))
         .into_iter()
@@ -42,15 +55,7 @@ fn an_hour_forward_and_back_makes_no_outage_and_keeps_the_order() {
     std::fs::write(&file, "+0\n").unwrap();
     let mut setting = Setting::new(CONFIG);
     setting.folder = Some(folder.path().into());
-    for (k, v) in [
-        ("LD_PRELOAD", faketime_library()),
-        ("FAKETIME_TIMESTAMP_FILE", file.to_str().unwrap().into()),
-        ("FAKETIME_NO_CACHE", "1".into()),
-        ("DONT_FAKE_MONOTONIC", "1".into()),
-        ("FAKETIME_DONT_FAKE_MONOTONIC", "1".into()),
-    ] {
-        setting.env.push((k.into(), v));
-    }
+    fake_wall_clock(&mut setting, &file);
     let mut program = Sleeper::start(folder.path(), "steady-under-test");
     let mut agent = setting.start();
     agent.wait_json("a session", "/api/v1/summary", BOUND, |v| (!v["session"].is_null()).then_some(()));

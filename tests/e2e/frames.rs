@@ -189,8 +189,7 @@ fn a_hole_of_twenty_minutes() {
         probe.take(&mut Take::new(&shared, &signals, &mut readings, &mut events));
         let batch = Batch { at, readings, events };
         let outcome = engine.step(&batch, &signals);
-        let kept = writer.write_patiently(Write { batch, outcome, engine_state: None });
-        drop(kept);
+        drop(writer.write_patiently(Write { batch, outcome, engine_state: None }));
         clock.advance(STEP);
     }
     writer.close(Span::secs(60)).unwrap();

@@ -87,7 +87,7 @@ impl Wish {
         }
         for n in &self.only_nights {
             if n.len() != 10 || n.parse::<jiff::civil::Date>().is_err() {
-                let n: String = n.chars().filter(|c| !c.is_control()).take(40).collect();
+                let n = crate::http::words::echoed(n);
                 return Err(Problem::parameter(
                     "only_nights",
                     format!("`{n}` is no evening date: expected such as `2026-01-12`"),

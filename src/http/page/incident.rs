@@ -4,7 +4,7 @@ use super::nights::trouble;
 use super::{chosen_look, frame, marks, plain};
 use crate::http::app::App;
 use crate::http::readers;
-use crate::http::words::Show;
+use crate::http::words::{Show, echoed};
 use crate::model::rows::IncidentRow;
 use crate::report::leadup::{self, Around, Table};
 use crate::report::say;
@@ -35,7 +35,7 @@ pub async fn show(State(app): State<App>, Path(words): Path<String>, headers: He
 }
 
 fn unknown(words: &str, look: &str) -> Response {
-    let shown: String = words.chars().filter(|c| !c.is_control()).take(40).collect();
+    let shown = echoed(words);
     let body = html! {
         p { "There is no incident " code { (shown) } " on record." }
         p { a href="/nights" { "To the nights on record" } }
@@ -50,10 +50,10 @@ fn told(row: &IncidentRow, around: &Around, invented: bool, show: &Show, headers
     html! {
         header { span { "tilldawn" } span { a href="/" { "tonight" } " · " a href="/nights" { "nights" } } }
         h1 { "Incident " (i.id) }
-        @if invented { p.notice { strong { "Invented data." } " This is a rehearsal; no such night was." } }
+        @if invented { (super::invented()) }
         (super::act::told(headers))
         p { (begun) }
-        (marks::told(i, "", &say::clock(i.opened.wall, zone), &format!("/incidents/{}", i.id)))
+        (marks::told(i, &say::clock(i.opened.wall, zone), &format!("/incidents/{}", i.id)))
         @if i.members.len() > 1 {
             h2 { "What followed" }
             ul.letters {

@@ -64,8 +64,8 @@ pub fn line(i: &Incident, letter: &str, clock: &str, back: &str) -> Markup {
 }
 
 /// The same on the page of these minutes.
-pub fn told(i: &Incident, letter: &str, clock: &str, back: &str) -> Markup {
-    parts(i, letter, clock, back, false)
+pub fn told(i: &Incident, clock: &str, back: &str) -> Markup {
+    parts(i, "", clock, back, false)
 }
 
 /// Its letter or clock, what failed first, what it counts as, and the form.

@@ -91,6 +91,11 @@ pub async fn show(State(app): State<App>, headers: HeaderMap) -> Response {
     answer
 }
 
+/// Said on the pages of the past of a rehearsal.
+fn invented() -> Markup {
+    html! { p.notice { strong { "Invented data." } " This is a rehearsal; no such night was." } }
+}
+
 fn head(s: &Scene<'_>) -> Markup {
     let night = night_of(s.now, &s.show.zone);
     let age = s.age_ms.map(|a| a.to_string()).unwrap_or_default();

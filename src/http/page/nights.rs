@@ -5,7 +5,7 @@ use crate::http::app::App;
 use crate::http::gate::OwnStyle;
 use crate::http::problem::{Kind, Problem};
 use crate::http::readers;
-use crate::http::words::Show;
+use crate::http::words::{Show, echoed};
 use crate::model::rows::IncidentRow;
 use crate::model::{Session, Span, UnixMs};
 use crate::night::{Night, night_of};
@@ -77,7 +77,7 @@ fn listed(lines: &[Line], invented: bool, show: &Show, headers: &HeaderMap) -> M
     html! {
         header { span { "tilldawn" } span { a href="/" { "tonight" } " · " a href="/remedies" { "remedies" } } }
         h1 { "Nights" }
-        @if invented { p.notice { strong { "Invented data." } " This is a rehearsal; no such night was." } }
+        @if invented { (super::invented()) }
         (super::act::told(headers))
         @if lines.is_empty() { p { "No session and no incident is on record yet." } }
         @for l in lines.iter().take(SHOWN) { (night(l, show)) }
@@ -123,7 +123,7 @@ pub async fn one(State(app): State<App>, Path(words): Path<String>, headers: Hea
     if !(matches!(words.as_str(), "last" | "tonight")
         || (words.len() == 10 && words.parse::<jiff::civil::Date>().is_ok()))
     {
-        let shown: String = words.chars().filter(|c| !c.is_control()).take(40).collect();
+        let shown = echoed(&words);
         let body = html! {
             p { code { (shown) } " is no night. A night is named by its evening's date, such as " code { "2026-01-12" } "." }
             p { a href="/nights" { "To the nights on record" } }

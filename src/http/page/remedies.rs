@@ -7,7 +7,7 @@ use crate::http::app::App;
 use crate::http::extract::Fields;
 use crate::http::problem::Problem;
 use crate::http::readers;
-use crate::http::words::Show;
+use crate::http::words::{Show, echoed};
 use crate::model::command::{HardWhen, RemedyWish};
 use crate::model::rows::RemedyRow;
 use crate::model::{Command, Name, Unit, UnixMs};
@@ -134,7 +134,7 @@ pub fn wish(f: &Fields, show: &Show) -> Result<Command, Problem> {
             .and_then(Result::ok)
             .map(|z| UnixMs(z.timestamp().as_millisecond()));
         at.map(Some).ok_or_else(|| {
-            let shown: String = text.chars().filter(|c| !c.is_control()).take(40).collect();
+            let shown = echoed(text);
             Problem::parameter(field, format!("`{shown}` is no local time: expected such as `2026-01-12T18:00`"))
         })
     };

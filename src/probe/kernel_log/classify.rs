@@ -18,8 +18,8 @@ pub struct Meaning {
     pub detail: Map<String, Value>,
 }
 
-/// A pattern (matched by the small engine: the fast one would hold four megabytes for these): class, regular expression, words with `{group}` for what a named group holds, and the signal by which the
-/// kernel ends the program that such a line names.
+/// A pattern: class, regular expression, words with `{group}` for what a named group holds, and the signal by which the
+/// kernel ends the program that such a line names. The small engine matches them: the fast one would hold four megabytes for these.
 type Pattern = (&'static str, &'static str, &'static str, Option<i64>);
 
 /// In this order; the first that fits counts.

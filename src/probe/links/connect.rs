@@ -39,6 +39,7 @@ pub async fn touch(to: SocketAddr) -> io::Result<()> {
 }
 
 #[cfg(test)]
+#[cfg(target_os = "linux")]
 mod tests {
     use super::*;
     use std::net::TcpListener;
@@ -69,7 +70,6 @@ mod tests {
         assert!(waited.is_err(), "still under way: {waited:?}");
     }
 
-    #[cfg(target_os = "linux")]
     fn socket_with_short_queue() -> TcpListener {
         use rustix::net::{AddressFamily, SocketType, bind, listen, socket};
         let s = socket(AddressFamily::INET, SocketType::STREAM, None).unwrap();
