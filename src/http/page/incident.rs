@@ -75,6 +75,9 @@ fn table(rows: &Table) -> Markup {
     let Some((head, rows)) = rows.split_first().filter(|(_, r)| !r.is_empty()) else { return html! {} };
     // Instants for which nothing is kept would only push the rest off a phone.
     let kept = |n: usize| n == 0 || rows.iter().any(|r| r.get(n).is_some_and(|c| c != "-"));
+    if !(1..head.len()).any(kept) {
+        return html! { p.soft { (head.first().map_or("", String::as_str)) ": nothing is kept of it." } };
+    }
     html! {
         div.rolls tabindex="0" role="region" aria-label=(head.first().map_or("", String::as_str)) {
             table {
