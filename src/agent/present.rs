@@ -1,18 +1,20 @@
 //! Builds the present that is published after each cycle.
 
 use crate::engine::Standing;
-use crate::model::live::{ProbeNow, StoreNow};
-use crate::model::{Batch, Live, SignalId, Stamp, UnixMs, Value};
-use std::collections::HashMap;
+use crate::model::live::{ProbeNow, StoreNow, ThingNow};
+use crate::model::{Batch, BySignal, Live, SignalId, Stamp, UnixMs, Value};
+use std::sync::Arc;
 
 /// The latest value of every signal, and the parts of the present that change seldom.
 #[derive(Debug, Default)]
 pub struct Present {
     latest: Vec<(SignalId, UnixMs, Value)>,
-    places: HashMap<SignalId, usize>,
+    places: BySignal<usize>,
     cycle: u64,
-    /// The engine's part.
-    pub standing: Standing,
+    standing: Standing,
+    /// The long parts of `standing`, shared by every present until they change.
+    things: Arc<[ThingNow]>,
+    wakes: Arc<[String]>,
     /// Name of the field PC.
     pub field: String,
     /// When the agent started.
@@ -25,6 +27,18 @@ impl Present {
     /// A present of which nothing is known yet.
     pub fn new(field: String, started: Stamp) -> Present {
         Present { field, started, ..Present::default() }
+    }
+
+    /// The sentence of state; empty until the engine has judged.
+    pub fn sentence(&self) -> &str {
+        &self.standing.sentence
+    }
+
+    /// Takes what the engine has judged.
+    pub fn stand(&mut self, mut standing: Standing) {
+        self.things = std::mem::take(&mut standing.things).into();
+        self.wakes = std::mem::take(&mut standing.wakes).into();
+        self.standing = standing;
     }
 
     /// Takes the readings of a batch.
@@ -59,12 +73,12 @@ impl Present {
             condition: s.condition,
             sentence: s.sentence.clone(),
             try_this: s.try_this.clone(),
-            things: s.things.clone(),
+            things: self.things.clone(),
             alarms,
             latest: self.latest.clone(),
             session: s.session.clone(),
             dark: s.dark,
-            wakes: s.wakes.clone(),
+            wakes: self.wakes.clone(),
             probes,
             store,
             seq: s.seq,

@@ -189,6 +189,8 @@ struct Slot {
     told: Option<Instant>,
     /// Every signal that it is known to give.
     ids: BTreeSet<SignalId>,
+    /// Those of the latest run, in its order: nearly always those of the next one.
+    ran: Vec<SignalId>,
 }
 
 impl Slot {
@@ -200,6 +202,7 @@ impl Slot {
             deadline: p.deadline().max(Span(1)).to_std(),
             lane: p.lane(),
             ids: p.signals().into_iter().collect(),
+            ran: vec![],
             probe: Some(p),
             due: now,
             running: None,
@@ -222,6 +225,16 @@ impl Slot {
             state: self.health.word().into(),
             took_us: i64::try_from(self.took.as_micros()).unwrap_or(i64::MAX),
             troubles: self.troubles,
+        }
+    }
+
+    /// Notes which signals a run gave.
+    fn knows(&mut self, readings: &[Reading]) {
+        let now = readings.iter().map(|r| r.signal);
+        if !now.clone().eq(self.ran.iter().copied()) {
+            self.ids.extend(now.clone());
+            self.ran.clear();
+            self.ran.extend(now);
         }
     }
 
@@ -400,7 +413,7 @@ impl Hall {
         s.probe = Some(probe);
         s.took = now.duration_since(began);
         s.running = None;
-        s.ids.extend(readings.iter().map(|r| r.signal));
+        s.knows(readings);
         let mut tell = None;
         if let Some(panic) = panic {
             // Half a run is no run.

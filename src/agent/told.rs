@@ -5,16 +5,13 @@
 
 #[cfg(unix)]
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc;
 
-/// The listeners.
-pub struct Told {
-    #[cfg(unix)]
-    term: Option<Signal>,
-    #[cfg(unix)]
-    int: Option<Signal>,
-    #[cfg(unix)]
-    hup: Option<Signal>,
-}
+/// So many words wait at most; a person who presses more often says nothing new.
+const WAITING: usize = 8;
+
+/// What was told, in order. A task of its own hears it, so that the loop asks one queue and not every signal at each turn.
+pub struct Told(mpsc::Receiver<Word>);
 
 /// What was told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -29,7 +26,42 @@ pub enum Word {
 impl Told {
     /// Begins to listen. Must be called inside the runtime.
     pub fn listen() -> Told {
-        Told {
+        let (tell, told) = mpsc::channel(WAITING);
+        let mut heard = Heard::listen();
+        tokio::spawn(async move {
+            loop {
+                let word = heard.next().await;
+                if tell.send(word).await.is_err() {
+                    break;
+                }
+            }
+        });
+        Told(told)
+    }
+
+    /// Waits for the next word. Cancel safe.
+    pub async fn recv(&mut self) -> Word {
+        match self.0.recv().await {
+            Some(word) => word,
+            // Nobody listens any more: nothing will ever be told.
+            None => std::future::pending().await,
+        }
+    }
+}
+
+/// The listeners.
+struct Heard {
+    #[cfg(unix)]
+    term: Option<Signal>,
+    #[cfg(unix)]
+    int: Option<Signal>,
+    #[cfg(unix)]
+    hup: Option<Signal>,
+}
+
+impl Heard {
+    fn listen() -> Heard {
+        Heard {
             #[cfg(unix)]
             term: heard(SignalKind::terminate()),
             #[cfg(unix)]
@@ -39,9 +71,8 @@ impl Told {
         }
     }
 
-    /// Waits for the next word.
     #[cfg(unix)]
-    pub async fn recv(&mut self) -> Word {
+    async fn next(&mut self) -> Word {
         tokio::select! {
             biased;
             () = next(&mut self.term) => Word::Stop("told by the system (SIGTERM)"),
@@ -50,9 +81,8 @@ impl Told {
         }
     }
 
-    /// Waits for the next word.
     #[cfg(not(unix))]
-    pub async fn recv(&mut self) -> Word {
+    async fn next(&mut self) -> Word {
         match tokio::signal::ctrl_c().await {
             Ok(()) => Word::Stop("told by the person (Ctrl-C)"),
             Err(_) => std::future::pending().await,

@@ -63,7 +63,7 @@ pub fn broken_night(signals: &Signals) -> Live {
             condition: Condition::Failed,
             since: Some(now.wall),
             because: "it ended (signal 9)".into(),
-        }],
+        }].into(),
         alarms: vec![AlarmNow {
             alarm: AlarmId(7),
             rule: name("rule.program-ended"),
@@ -92,7 +92,7 @@ pub fn broken_night(signals: &Signals) -> Live {
         ],
         session: None,
         dark: DarkNow { known: true, dark: true, from: Some(UnixMs(now.wall.0 - 25_000_000)), to: None },
-        wakes: vec!["A program of the chain gone for 5 min.".into()],
+        wakes: ["A program of the chain gone for 5 min.".to_owned()].into(),
         probes: vec![],
         store: StoreNow { well: true, ..StoreNow::default() },
         seq: 12,

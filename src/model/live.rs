@@ -22,7 +22,7 @@ pub struct Live {
     /// What to try, if something is wrong.
     pub try_this: Vec<String>,
     /// Every watched thing.
-    pub things: Vec<ThingNow>,
+    pub things: Arc<[ThingNow]>,
     /// Standing alarms, worst and earliest first.
     pub alarms: Vec<AlarmNow>,
     /// The latest reading of each signal, in the order of the signal table.
@@ -32,7 +32,7 @@ pub struct Live {
     /// Darkness tonight.
     pub dark: DarkNow,
     /// In words, what would wake somebody tonight.
-    pub wakes: Vec<String>,
+    pub wakes: Arc<[String]>,
     /// How the probes do.
     pub probes: Vec<ProbeNow>,
     /// How the store does.

@@ -28,6 +28,6 @@ pub use name::Name;
 pub use outcome::{ActionWish, Notice, NoticeKind, Outcome};
 pub use reading::{Reading, Value, Why, WhyCode};
 pub use session::{Session, SessionEnd, SessionStart};
-pub use signal::{SignalDef, SignalId, Signals};
+pub use signal::{BySignal, SignalDef, SignalId, Signals};
 pub use time::{BootMs, Span, Stamp, UnixMs};
 pub use unit::Unit;

@@ -10,6 +10,9 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 #[serde(transparent)]
 pub struct SignalId(pub u32);
 
+/// A table by signal. It is looked into for each reading of each cycle, and its keys are the program's own: a quick hash does.
+pub type BySignal<T> = HashMap<SignalId, T, foldhash::fast::FixedState>;
+
 /// What a signal is. Readings are rounded to `resolution` at the probe and lie within `low..=high`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SignalDef {
@@ -65,7 +68,7 @@ pub struct Signals(Arc<Mutex<Table>>);
 struct Table {
     defs: Vec<(SignalId, Arc<SignalDef>)>,
     by_name: HashMap<Name, usize>,
-    by_id: HashMap<SignalId, usize>,
+    by_id: BySignal<usize>,
     next: u32,
 }
 

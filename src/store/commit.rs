@@ -5,9 +5,8 @@ use super::pending::{Pending, Reasons};
 use super::redate;
 use super::rows_in::{GapIn, NumberShift, put_gap};
 use crate::model::rows::GapRow;
-use crate::model::{SignalDef, SignalId, Signals, Stamp};
+use crate::model::{BySignal, SignalDef, SignalId, Signals, Stamp};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
-use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -71,7 +70,7 @@ impl Job {
 
 /// Which definitions of signals the store already holds.
 #[derive(Debug, Default)]
-pub(super) struct SavedSignals(HashMap<SignalId, Arc<SignalDef>>);
+pub(super) struct SavedSignals(BySignal<Arc<SignalDef>>);
 
 impl SavedSignals {
     /// Those that are new or were defined anew.

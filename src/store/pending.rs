@@ -6,7 +6,7 @@ use super::journal::{self, Group};
 use super::keys::window_of;
 use super::redate::{Fix, moved};
 use super::rows_in::Rows;
-use crate::model::{Reading, SignalId, Signals, Stamp, UnixMs, Value, Why, WhyCode};
+use crate::model::{BySignal, Reading, SignalId, Signals, Stamp, UnixMs, Value, Why, WhyCode};
 use std::collections::{HashMap, VecDeque};
 
 /// A journal row that waits.
@@ -161,7 +161,7 @@ impl Pending {
         }
         // Stable: equal instants keep their order.
         raw.sort_by_key(|r| (window_of(r.at.wall), r.signal, r.at.wall));
-        let mut grids: HashMap<SignalId, Option<Grid>> = HashMap::new();
+        let mut grids: BySignal<Option<Grid>> = BySignal::default();
         let mut grid =
             |s: SignalId| *grids.entry(s).or_insert_with(|| signals.def(s).and_then(|d| Grid::of(d.resolution)));
         if raw.is_empty() {

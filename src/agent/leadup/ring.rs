@@ -4,7 +4,7 @@
 //! seven digits. A program takes fourteen at each look. What is too much loses its oldest part.
 
 use crate::model::leadup::{BEFORE, LeadUp, ProgramPoint, ProgramTrack, Sweep, Track};
-use crate::model::{BootMs, Reading, SignalDef, SignalId, Signals, Span, Stamp, Value};
+use crate::model::{BootMs, BySignal, Reading, SignalDef, SignalId, Signals, Span, Stamp, Value};
 use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 
@@ -74,7 +74,7 @@ pub struct Ring {
     entries: usize,
     looks: VecDeque<Look>,
     seen: usize,
-    places: HashMap<SignalId, u16>,
+    places: BySignal<u16>,
     signals: Vec<SignalId>,
     whys: HashMap<u16, Arc<str>>,
     programs: Vec<Option<Program>>,
@@ -98,7 +98,10 @@ pub struct Held {
 impl Ring {
     /// Takes the readings of one cycle.
     pub fn readings(&mut self, at: Stamp, readings: &[Reading]) {
-        let entries: Arc<[Entry]> = readings.iter().filter_map(|r| self.entry(at, r)).collect();
+        // Its size is known beforehand, which the iterator cannot tell.
+        let mut entries = Vec::with_capacity(readings.len());
+        entries.extend(readings.iter().filter_map(|r| self.entry(at, r)));
+        let entries: Arc<[Entry]> = entries.into();
         if !entries.is_empty() {
             self.entries += entries.len();
             self.frames.push_back(Frame { at, entries });

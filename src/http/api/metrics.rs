@@ -155,7 +155,7 @@ fn state(live: &Live) -> Vec<Family> {
         whole.sample("", &[("tilldawn_condition", word)], truth(c == live.condition));
     }
     let mut things = Family::new("tilldawn_thing_condition", "stateset", "", "Condition of a watched thing");
-    for t in &live.things {
+    for t in live.things.iter() {
         for (c, word) in CONDITIONS {
             let labels = [("thing", t.thing.as_str()), ("tilldawn_thing_condition", word)];
             things.sample("", &labels, truth(c == t.condition));
