@@ -132,8 +132,8 @@ pub struct SeasonSignal {
     /// Rank in which it is tested.
     pub rank: Rank,
     /// Nothing that fails in the chain can change it (outside air, the Sun, the calendar). Only for such signals are
-    /// readings after a fault evidence; all others stay at the last value before the first fault of the night. Only
-    /// such a signal may say which hours were hard when a remedy is judged.
+    /// readings after a fault evidence; all others end at the first fault of the night, or stand at the last value before
+    /// it. Only such a signal may say which hours were hard when a remedy is judged.
     pub beyond_reach: bool,
 }
 

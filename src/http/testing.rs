@@ -63,7 +63,8 @@ pub fn broken_night(signals: &Signals) -> Live {
             condition: Condition::Failed,
             since: Some(now.wall),
             because: "it ended (signal 9)".into(),
-        }].into(),
+        }]
+        .into(),
         alarms: vec![AlarmNow {
             alarm: AlarmId(7),
             rule: name("rule.program-ended"),

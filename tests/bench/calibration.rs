@@ -1,7 +1,7 @@
 //! How often the judgement on many nights is right, over invented seasons whose truth is known: false blame, power, thresholds,
 //! entangled signals, remedies. Prints a Markdown table with the Monte-Carlo error beside each figure.
 //!
-//!     cargo bench --bench calibration                     all cases, 400 seasons each
+//!     cargo bench --bench calibration                     all cases, 1000 seasons each
 //!     cargo bench --bench calibration -- 100 no-cause     100 seasons, cases whose name holds the word
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
@@ -16,8 +16,9 @@ use tilldawn::rehearse::season::table;
 use tilldawn::rehearse::truth::{Case, Onset, TrueRemedy, World};
 
 const QUIET: Progress<'static> = &|_, _| {};
-const SEASONS: usize = 400;
-const PERMUTATIONS: usize = 499;
+const SEASONS: usize = 1000;
+/// As many as `nights` makes.
+const PERMUTATIONS: usize = 2000;
 /// Two minutes.
 const STEP: f64 = 1.0 / 30.0;
 
@@ -59,6 +60,8 @@ impl Row {
 struct Said {
     blamed: Vec<String>,
     named: bool,
+    /// What the right signal says when no other is asked about: no search can find more with these permutations.
+    asked: bool,
     alone: bool,
     oracle: bool,
     miss: Option<f64>,
@@ -85,7 +88,12 @@ fn said(world: &World, seed: u64, oracle: bool) -> Said {
             _ => None,
         }
     });
+    let asked = c
+        .causes
+        .iter()
+        .any(|c| is(c.signal.as_str()) && c.kind.is_none() && c.p_value <= 0.05 && c.p_value_blocked <= 0.05);
     Said {
+        asked,
         blamed: blames.iter().map(|c| c.signal.to_string()).collect(),
         named: named.is_some(),
         alone: named.is_some_and(|c| c.verdict == Verdict::GoesWithFaults),
@@ -129,7 +137,11 @@ fn power(case: Case, faults: f64, between: (usize, usize), asked: &str, n: usize
         asked: format!("{asked}largest likelihood ratio: {other:.1} %"),
         hits: got.iter().filter(|s| s.named).count() as f64,
         of: n as f64,
-        note: format!("median miss of the threshold {median:.2}; alone in {}", got.iter().filter(|s| s.alone).count()),
+        note: format!(
+            "asked about alone in {}; median miss of the threshold {median:.2}; named by itself in {}",
+            got.iter().filter(|s| s.asked).count(),
+            got.iter().filter(|s| s.alone).count()
+        ),
     }
     .print();
 }

@@ -38,7 +38,7 @@ impl Split {
 /// The threshold with the largest likelihood ratio; between thresholds that are nearly as good, the middle one weighted by their
 /// likelihood (the mean of a flat prior's posterior among those on the same side).
 pub(super) fn best_split(field: &Field, c: &Candidate, kind: Option<FaultKind>, shuffles: &Shuffles) -> Option<Split> {
-    let set = field.set(c.inside, kind);
+    let set = field.set(c.inside(), kind);
     let records = field.records(c);
     let t = trace(field, c, FINE_CUTS);
     let profile = t.profile(records, &shuffles.free, &records.observed(), &set);
@@ -152,7 +152,7 @@ pub(super) fn rates(
     seed: u64,
 ) -> Rates {
     let r = field.records(c);
-    let nights = Tally::by_night(r, &c.values, &field.set(c.inside, kind), |v| split.beyond(v));
+    let nights = Tally::by_night(r, &c.values, &field.set(c.inside(), kind), |v| split.beyond(v));
     let all = nights.iter().fold(Tally::default(), |a, b| a.plus(b));
     let mut beyond = hourly(all.faults_beyond, all.hours_beyond);
     let mut within = hourly(all.faults_within, all.hours_within);
@@ -210,7 +210,7 @@ fn hourly(faults: f64, hours: f64) -> HourlyRate {
 pub(super) fn threefold_excluded(field: &Field, c: &Candidate, kind: Option<FaultKind>) -> bool {
     let r = field.records(c);
     let begins = r.begins_burst();
-    let set: Vec<bool> = field.set(c.inside, kind).iter().zip(begins).map(|(a, b)| *a && b).collect();
+    let set: Vec<bool> = field.set(c.inside(), kind).iter().zip(begins).map(|(a, b)| *a && b).collect();
     let t = trace(field, c, 24);
     let mut any = false;
     for &cut in &t.cuts {

@@ -4,6 +4,7 @@
 //! likelihood ratio of a among hours that are alike in b. What remains is compared with a limit for a searched threshold.
 
 use super::describe::Split;
+use super::evidence::Evidence;
 use super::field::{Candidate, Field};
 use super::search::trace;
 use crate::analysis::scan::log_ratio;
@@ -23,7 +24,7 @@ pub(super) fn added(
     by: Split,
     kind: Option<FaultKind>,
 ) -> f64 {
-    let inside = a.inside || b.inside;
+    let inside = a.evidence != Evidence::Whole || b.evidence != Evidence::Whole;
     let (r, x, y) =
         if inside { (&field.inside, &a.inside_values, &b.inside_values) } else { (&field.all, &a.values, &b.values) };
     let set = field.set(inside, kind);

@@ -1,5 +1,7 @@
 //! The nights that count, laid out for the scan: once with all their at-risk time, once up to the first fault only.
+//! Which of the two a signal is judged on, [`super::evidence`] says.
 
+use super::evidence::{Evidence, steady};
 use crate::analysis::permute::Records;
 use crate::analysis::scan::{Laying, Side};
 use crate::analysis::season::{Figures, Rank, SEASON_DAY, SINCE_START, Season, in_use};
@@ -14,7 +16,7 @@ pub(super) struct Field {
     pub nights: Vec<usize>,
     /// All at-risk time and all faults.
     pub all: Records,
-    /// At-risk time up to the first fault of each night, and first faults only: for signals that a fault can change.
+    /// At-risk time up to the first fault of each night, and first faults only: for quick signals that a fault can change.
     pub inside: Records,
     /// Kind of each fault of `all`.
     pub kinds: Vec<FaultKind>,
@@ -36,16 +38,23 @@ pub(super) struct Candidate {
     pub what: String,
     pub unit: Unit,
     pub rank: Rank,
-    /// A fault can change it: only readings before the first fault of a night count.
-    pub inside: bool,
+    /// Which hours and faults it is judged on.
+    pub evidence: Evidence,
     /// Value in each slice of its own records.
     pub values: Vec<f64>,
-    /// Value in each slice of `inside`.
+    /// Value in each slice of `inside`: readings before the first fault of each night.
     pub inside_values: Vec<f64>,
     /// Figures of each night.
     pub figures: Vec<Option<Figures>>,
     pub side: Side,
     pub laying: Laying,
+}
+
+impl Candidate {
+    /// It is judged on the nights up to their first faults.
+    pub(super) fn inside(&self) -> bool {
+        self.evidence == Evidence::ToFirstFault
+    }
 }
 
 impl Field {
@@ -107,7 +116,7 @@ impl Field {
 
     /// The records that a candidate is judged on.
     pub(super) fn records(&self, c: &Candidate) -> &Records {
-        if c.inside { &self.inside } else { &self.all }
+        if c.inside() { &self.inside } else { &self.all }
     }
 
     /// Which faults of a candidate's records are of a kind (none: all).
@@ -145,14 +154,29 @@ impl Field {
                     .unwrap_or(f64::NAN)
                 };
                 let inside_values = spread(&self.inside, &self.inside_slices, &of);
-                let inside = !s.beyond_reach;
+                // The last value before the first fault stands for all after it.
+                let held = |i: usize, slice: Option<usize>| {
+                    let slices = &season.nights[self.nights[i]].slices;
+                    let before = |b: &usize| !slices[*b].after_fault && of(i, Some(*b)).is_finite();
+                    match slice.filter(|x| slices[*x].after_fault) {
+                        Some(x) => (0..x).rev().find(before).map_or(f64::NAN, |b| of(i, Some(b))),
+                        None => of(i, slice),
+                    }
+                };
+                let (evidence, values) = match s.beyond_reach {
+                    true => (Evidence::Whole, spread(&self.all, &self.all_slices, &of)),
+                    false if steady(&self.inside, &inside_values) => {
+                        (Evidence::Held, spread(&self.all, &self.all_slices, &held))
+                    }
+                    false => (Evidence::ToFirstFault, inside_values.clone()),
+                };
                 Candidate {
                     name: s.name.clone(),
                     what: s.what.clone(),
                     unit: s.unit,
                     rank: s.rank,
-                    inside,
-                    values: if inside { inside_values.clone() } else { spread(&self.all, &self.all_slices, &of) },
+                    evidence,
+                    values,
                     inside_values,
                     figures: (0..self.nights.len()).map(|i| figure(i, k)).collect(),
                     side: side(&s.name, s.unit),
@@ -188,7 +212,7 @@ impl Field {
                 what: what.into(),
                 unit,
                 rank: Rank::Short,
-                inside: false,
+                evidence: Evidence::Whole,
                 values: spread(&self.all, &self.all_slices, of),
                 inside_values: spread(&self.inside, &self.inside_slices, of),
                 figures,

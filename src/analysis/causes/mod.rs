@@ -4,7 +4,7 @@
 //!
 //! | step | where |
 //! | --- | --- |
-//! | the nights as records: at-risk hours and faults; for signals that a fault can change only up to the first fault | `field` |
+//! | the nights as records: at-risk hours and faults; what counts of them for signals that a fault can change | `field`, `evidence` |
 //! | averaged likelihood ratio over thresholds and ratios of rates; one value a night: largest standardised excess, exact | [`super::scan`], [`super::maxsel`] |
 //! | nights changed about freely inside remedy periods, and inside season blocks weighted by the season's trend | [`super::permute`] |
 //! | correction for the search over thresholds, signals and kinds, short list and suspects first | [`super::stepdown`] |
@@ -19,6 +19,7 @@
 
 mod describe;
 mod entangled;
+mod evidence;
 mod field;
 mod result;
 mod search;
@@ -26,6 +27,7 @@ mod search;
 mod tests;
 pub(super) mod words;
 
+pub use evidence::Evidence;
 pub use result::{
     Cause, Causes, Direction, HourlyRate, KindCount, NightCounts, NightFigure, NightModel, RateRatio, Statistics,
     Verdict,
@@ -229,6 +231,7 @@ impl Judged<'_> {
             unit: c.unit,
             rank: c.rank,
             kind,
+            evidence: c.evidence,
             figure,
             direction: split.direction,
             threshold: self.splits[t].map(|s| s.at),

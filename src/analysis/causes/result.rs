@@ -1,5 +1,6 @@
 //! What is said about causes, as plain data. Field names are the stable keys of the report's JSON.
 
+use super::evidence::Evidence;
 use crate::analysis::season::Rank;
 use crate::model::{FaultKind, Name, Unit};
 use serde::{Serialize, Serializer};
@@ -146,6 +147,8 @@ pub struct Cause {
     /// Kind of fault; none (`"all"` in JSON) for all together.
     #[serde(serialize_with = "kind_or_all")]
     pub kind: Option<FaultKind>,
+    /// Which hours and faults it was judged on.
+    pub evidence: Evidence,
     /// Which figure of the night the night model uses.
     pub figure: NightFigure,
     /// The bad side.
@@ -159,7 +162,7 @@ pub struct Cause {
     /// What is compared with 0.05: the free one corrected for the search over thresholds, signals and kinds of its rank, or the
     /// blocked one if that is larger.
     pub p_value_adjusted: f64,
-    /// Corrected p of the free way alone.
+    /// Corrected p of the free way alone, with one standard error of a share of so many permutations added.
     pub p_adjusted_free: f64,
     /// Corrected p of the blocked way alone.
     pub p_adjusted_blocked: f64,

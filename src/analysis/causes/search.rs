@@ -5,7 +5,7 @@ use super::{Options, Progress};
 use crate::analysis::maxsel;
 use crate::analysis::permute::{Arrangement, Plan, blocks, groups, trend};
 use crate::analysis::scan::{Laying, Trace};
-use crate::analysis::season::Rank;
+use crate::analysis::season::{Rank, SEASON_DAY};
 use crate::analysis::special::{binomial_upper, ln_factorial};
 use crate::analysis::stepdown::{ranks, step_down};
 use crate::model::FaultKind;
@@ -112,16 +112,26 @@ pub(super) fn search(
     }
     // First the short list and the suspects among themselves; the rest pays for the whole search.
     let short: Vec<usize> = (0..found.len()).filter(|&t| candidates[found[t].candidate].rank != Rank::Rest).collect();
-    let family =
-        |p: &[Vec<f64>], of: &[usize]| -> Vec<f64> { step_down(&of.iter().map(|&t| p[t].clone()).collect::<Vec<_>>()) };
+    // A share of random arrangements has a chance error of its own; one such error is added, so that another seed would seldom
+    // judge otherwise.
+    let family = |p: &[Vec<f64>], of: &[usize]| -> Vec<f64> {
+        let of: Vec<Vec<f64>> = of.iter().map(|&t| p[t].clone()).collect();
+        let n = of.first().map_or(1, Vec::len) as f64;
+        step_down(&of).into_iter().map(|p| (p + (p * (1.0 - p) / n).sqrt()).min(1.0)).collect()
+    };
+    // The day in the season is never blamed, so nothing has to pay for having asked about it.
+    let day = |t: &usize| candidates[found[*t].candidate].name.as_str() == SEASON_DAY;
+    let blamable: Vec<usize> = short.iter().copied().filter(|t| !day(t)).collect();
     let everything: Vec<usize> = (0..found.len()).collect();
     if short.len() < found.len() {
         for ((&t, f), b) in everything.iter().zip(family(&free, &everything)).zip(family(&blocked, &everything)) {
             (found[t].adjusted_free, found[t].adjusted_blocked) = (f, b);
         }
     }
-    for ((&t, f), b) in short.iter().zip(family(&free, &short)).zip(family(&blocked, &short)) {
-        (found[t].adjusted_free, found[t].adjusted_blocked) = (f, b);
+    for of in [&short, &blamable] {
+        for ((&t, f), b) in of.iter().zip(family(&free, of)).zip(family(&blocked, of)) {
+            (found[t].adjusted_free, found[t].adjusted_blocked) = (f, b);
+        }
     }
     found
 }
@@ -139,8 +149,8 @@ fn one(
     if t.cuts.is_empty() {
         return Vec::new();
     }
-    let sets: Vec<Vec<bool>> = kinds.iter().map(|k| field.set(c.inside, *k)).collect();
-    let (free, blocked) = if c.inside {
+    let sets: Vec<Vec<bool>> = kinds.iter().map(|k| field.set(c.inside(), *k)).collect();
+    let (free, blocked) = if c.inside() {
         (&shuffles.free_inside, &shuffles.blocked_inside)
     } else {
         (&shuffles.free_all, &shuffles.blocked_all)

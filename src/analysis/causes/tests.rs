@@ -154,11 +154,39 @@ fn a_box_that_cools_because_the_chain_died_is_not_blamed() {
     let c = judge(&s, &Options::default(), QUIET);
     let own = c.causes.iter().find(|c| c.signal.as_str() == "temperature.box").unwrap();
     assert!(!own.verdict.blames(), "{own:?}");
+    assert_eq!(own.evidence, Evidence::Held);
     // The same readings wrongly declared to be beyond reach would be blamed: the rule is what protects.
     let mut wrong = s;
     wrong.signals[0].beyond_reach = true;
     let c = judge(&wrong, &Options::default(), QUIET);
     assert!(c.causes.iter().find(|c| c.signal.as_str() == "temperature.box").unwrap().p_value < 0.01);
+}
+
+#[test]
+fn later_faults_count_against_what_stood_before_the_first_if_it_is_steady() {
+    let mut d = Draw::new(4);
+    let nights = (0..24)
+        .map(|i| {
+            let bad = i % 3 == 0;
+            let level = if bad { -80.0 } else { -60.0 } + d.normal();
+            let p = d.between(0.0, 6.0);
+            // The radio is gone after the first fault; what it says then must not be heard.
+            let radio = move |h: f64| if bad && h > 2.0 { -20.0 } else { level };
+            let load = move |h: f64| (h * 2.7 + p).sin();
+            let faults: Vec<(f64, FaultKind)> =
+                if bad { [2.0, 4.0, 6.0].map(|h| (h, FaultKind::Link)).to_vec() } else { vec![] };
+            night(i, 8.0, &faults, &[&radio, &load])
+        })
+        .collect();
+    let signals = vec![signal("link.signal", false), signal("load.cpu", false)];
+    let c = judge(&Season { nights, signals, ..Season::default() }, &Options::default(), QUIET);
+    let of = |n: &str| c.causes.iter().find(|c| c.signal.as_str() == n).unwrap();
+    let (radio, load) = (of("link.signal"), of("load.cpu"));
+    assert_eq!((radio.evidence, load.evidence), (Evidence::Held, Evidence::ToFirstFault));
+    assert_eq!((radio.verdict, radio.direction), (Verdict::GoesWithFaults, Direction::Below), "{radio:?}");
+    assert_eq!((radio.rate_beyond.faults, radio.rate_within.faults), (24, 0), "eight nights of three faults");
+    assert!((radio.rate_beyond.hours - 8.0 * 6.5).abs() < 1e-6, "{}", radio.rate_beyond.hours);
+    assert_eq!(load.rate_beyond.faults + load.rate_within.faults, 8, "first faults only");
 }
 
 #[test]

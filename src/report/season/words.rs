@@ -2,7 +2,7 @@
 
 use super::gather::Gathered;
 use super::model::SeasonReport;
-use crate::analysis::causes::{Cause, Verdict};
+use crate::analysis::causes::{Cause, Evidence, Verdict};
 use crate::analysis::remedy::{Origin, RemedyJudgement, RemedyVerdict};
 use crate::analysis::season::{NightKind, Rank};
 use crate::model::Unit;
@@ -240,6 +240,11 @@ pub fn figures(c: &Cause) -> String {
         Some(t) => format!("best threshold {side} {}", level(t, c.unit)),
         None => "no threshold, since it did not vary".into(),
     };
+    out += match c.evidence {
+        Evidence::Whole => ", by whole nights",
+        Evidence::Held => ", held from the first fault of a night on",
+        Evidence::ToFirstFault => ", by nights up to their first fault",
+    };
     out += &format!(
         "; p {} freely, {} within blocks, {} corrected for the search",
         p(c.p_value),
@@ -298,7 +303,7 @@ fn figure(c: &Cause) -> &'static str {
 pub fn statistician(r: &SeasonReport) -> Vec<String> {
     let s = &r.causes.statistics;
     let mut out = vec![format!(
-        "{} count, {} with trouble; {} in {} at-risk hours (dark, in session, watched, chain up). Figures of a night use readings up to its first fault. {} permutations of nights, seed {}, within {} and {}; expected counts go with at-risk hours. Smallest p that these nights can give: {}; power to find a twelvefold rate: {} %. Fitted rate at the end of the season over that at its beginning: {}.",
+        "{} count, {} with trouble; {} in {} at-risk hours (dark, in session, watched, chain up). Figures of a night use readings up to its first fault; of signals that a fault can change, those that differ from night to night more than within three hours stand at their last value before it for the rest of the night, the others are judged up to it. {} permutations of nights, seed {}, within {} and {}; expected counts go with at-risk hours. Smallest p that these nights can give: {}; power to find a twelvefold rate: {} %. Fitted rate at the end of the season over that at its beginning: {}.",
         sentence_start(&count(s.nights, "night")),
         s.trouble_nights,
         count(s.faults, "fault"),
