@@ -49,15 +49,20 @@ pub struct Rehearsal {
     pub idle: usize,
     /// Hours that every session lasts, if not as the garden draws them.
     pub hours: Option<f64>,
+    /// Another truth than the usual one of the case.
+    pub world: Option<World>,
 }
 
 impl Rehearsal {
     /// The usual one of a case.
     pub fn of(case: Case, nights: usize, seed: u64) -> Rehearsal {
-        Rehearsal { case, nights, seed, step: Span::secs(20), idle: 0, hours: None }
+        Rehearsal { case, nights, seed, step: Span::secs(20), idle: 0, hours: None, world: None }
     }
 
     fn world(&self) -> World {
+        if let Some(w) = &self.world {
+            return w.clone();
+        }
         let faults = (self.nights as f64 * 1.2).max(2.0);
         let mut w = World { idle_signals: 0, ..self.case.world(self.nights.max(1), faults) };
         // Too quiet a season teaches nothing.
@@ -83,6 +88,10 @@ pub struct Rehearsed {
     pub remedy: Option<(String, String)>,
     /// Readings that were stored.
     pub readings: u64,
+    /// The level beyond which faults are more frequent, in the unit of what drives them; none where nothing does.
+    pub level: Option<f64>,
+    /// The same as an outside temperature, °C, where the cold in the box drives them.
+    pub outside_level: Option<f64>,
 }
 
 /// Why a rehearsal came to nothing.
@@ -121,7 +130,13 @@ pub fn rehearse(path: &Path, r: &Rehearsal, progress: &mut dyn FnMut(usize)) -> 
     let (n, e, m) = settings.site.unwrap_or_default();
     let site = Site::new(n, e, m, settings.time_zone()).map_err(|e| RehearseError::Internal(e.to_string()))?;
     let mut pier = Pier { path, r, config, settings, site, draw: Draw::stream(r.seed, 1 << 41), readings: 0 };
-    let mut out = Rehearsed { nights: garden.nights.len(), ..Rehearsed::default() };
+    let known = |x: f64| x.is_finite().then_some(x);
+    let mut out = Rehearsed {
+        nights: garden.nights.len(),
+        level: known(garden.level),
+        outside_level: known(garden.outside_level),
+        ..Rehearsed::default()
+    };
     for (k, n) in garden.nights.iter().enumerate() {
         let evening = FIRST.checked_add(n.day.days()).unwrap_or(FIRST);
         if garden.onset == Some(k) {

@@ -3,6 +3,8 @@
 //!
 //!     cargo bench --bench calibration                     all cases, 1000 seasons each
 //!     cargo bench --bench calibration -- 100 no-cause     100 seasons, cases whose name holds the word
+//!     cargo bench --bench calibration -- stores 400       every season through the real engine into a store of its own, and read from
+//!                                                         there as `nights` reads it
 
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
@@ -11,9 +13,15 @@ use std::time::Instant;
 use tilldawn::analysis::causes::{self, Cause, Causes, Progress, Verdict};
 use tilldawn::analysis::remedy::{self, RemedyJudgement, RemedyVerdict};
 use tilldawn::analysis::season::Season;
-use tilldawn::rehearse::garden::{Garden, happen};
+use tilldawn::model::{Span, UnixMs};
+use tilldawn::rehearse::garden::happen;
+use tilldawn::rehearse::pier;
+use tilldawn::rehearse::run::{Rehearsal, rehearse};
 use tilldawn::rehearse::season::table;
 use tilldawn::rehearse::truth::{Case, Onset, TrueRemedy, World};
+use tilldawn::report::season::{Wish, gather};
+use tilldawn::report::settings::Settings;
+use tilldawn::store::Reader;
 
 const QUIET: Progress<'static> = &|_, _| {};
 const SEASONS: usize = 1000;
@@ -22,10 +30,45 @@ const PERMUTATIONS: usize = 2000;
 /// Two minutes.
 const STEP: f64 = 1.0 / 30.0;
 
-fn season(world: &World, seed: u64) -> (Garden, Season) {
-    let g = happen(world, seed, STEP);
-    let s = table(&g, 2, seed);
-    (g, s)
+/// Where the seasons come from.
+#[derive(Clone, Copy, PartialEq)]
+enum Route {
+    /// The tables of the analysis, made straight from the garden.
+    Tables,
+    /// A store that the real engine and the real writer filled.
+    Stores,
+}
+
+/// A season whose truth is known.
+struct Known {
+    season: Season,
+    level: f64,
+    outside_level: f64,
+}
+
+fn season(from: Route, case: Case, world: &World, seed: u64) -> Known {
+    match from {
+        Route::Tables => {
+            let g = happen(world, seed, STEP);
+            Known { season: table(&g, 2, seed), level: g.level, outside_level: g.outside_level }
+        }
+        Route::Stores => {
+            let dir = tempfile::tempdir().unwrap();
+            let path = dir.path().join("rehearsed.db");
+            let r = Rehearsal {
+                step: Span::secs(60),
+                idle: 2,
+                world: Some(world.clone()),
+                ..Rehearsal::of(case, world.nights, seed)
+            };
+            let done = rehearse(&path, &r, &mut |_| {}).unwrap();
+            let reader = Reader::open(&path).unwrap();
+            let settings = Settings::from_config(&pier::configuration().unwrap());
+            let season = gather(&reader, settings, &Wish::default(), UnixMs(i64::MAX / 4), &|_, _| {}).unwrap().season;
+            let or = |x: Option<f64>| x.unwrap_or(f64::NAN);
+            Known { season, level: or(done.level), outside_level: or(done.outside_level) }
+        }
+    }
 }
 
 fn judged(s: &Season, seed: u64, by_largest: bool) -> Causes {
@@ -67,8 +110,8 @@ struct Said {
     miss: Option<f64>,
 }
 
-fn said(world: &World, seed: u64, oracle: bool) -> Said {
-    let (g, s) = season(world, seed);
+fn said(from: Route, case: Case, world: &World, seed: u64, oracle: bool) -> Said {
+    let Known { season: s, level, outside_level } = season(from, case, world, seed);
     let c = judged(&s, seed, false);
     let blames: Vec<&Cause> = c.causes.iter().filter(|c| c.verdict.blames()).collect();
     let truth = world.driver.signal();
@@ -83,8 +126,8 @@ fn said(world: &World, seed: u64, oracle: bool) -> Said {
     let miss = named.and_then(|c| {
         let at = c.threshold?;
         match c.signal.as_str() {
-            "temperature.outside" => Some((at - g.outside_level).abs()),
-            n if is(n) => Some((at - g.level).abs()),
+            "temperature.outside" => Some((at - outside_level).abs()),
+            n if is(n) => Some((at - level).abs()),
             _ => None,
         }
     });
@@ -102,12 +145,12 @@ fn said(world: &World, seed: u64, oracle: bool) -> Said {
     }
 }
 
-fn many(world: &World, seasons: usize, oracle: bool) -> Vec<Said> {
-    (0..seasons as u64).into_par_iter().map(|i| said(world, 1000 + i, oracle)).collect()
+fn many(from: Route, case: Case, world: &World, seasons: usize, oracle: bool) -> Vec<Said> {
+    (0..seasons as u64).into_par_iter().map(|i| said(from, case, world, 1000 + i, oracle)).collect()
 }
 
-fn false_blame(case: Case, nights: usize, faults: f64, n: usize) {
-    let got = many(&case.world(nights, faults), n, false);
+fn false_blame(from: Route, case: Case, nights: usize, faults: f64, n: usize) {
+    let got = many(from, case, &case.world(nights, faults), n, false);
     let mut by: std::collections::BTreeMap<&str, usize> = std::collections::BTreeMap::new();
     for b in got.iter().flat_map(|s| &s.blamed) {
         *by.entry(b).or_default() += 1;
@@ -123,9 +166,9 @@ fn false_blame(case: Case, nights: usize, faults: f64, n: usize) {
     .print();
 }
 
-fn power(case: Case, faults: f64, between: (usize, usize), asked: &str, n: usize) {
+fn power(from: Route, case: Case, faults: f64, between: (usize, usize), asked: &str, n: usize) {
     let world = World { faults_between: between, ..case.world(25, faults) };
-    let got = many(&world, n, true);
+    let got = many(from, case, &world, n, true);
     // What the largest likelihood ratio finds on the same seasons under the same permutations.
     let other = 100.0 * got.iter().filter(|s| s.oracle).count() as f64 / n as f64;
     let mut miss: Vec<f64> = got.iter().filter_map(|s| s.miss).collect();
@@ -146,9 +189,9 @@ fn power(case: Case, faults: f64, between: (usize, usize), asked: &str, n: usize
     .print();
 }
 
-fn entangled(n: usize) {
+fn entangled(from: Route, n: usize) {
     let world = World { faults_between: (15, usize::MAX), ..Case::ColdAndLate.world(25, 22.0) };
-    let got = many(&world, n, false);
+    let got = many(from, Case::ColdAndLate, &world, n, false);
     let spoke: Vec<&Said> = got.iter().filter(|s| !s.blamed.is_empty()).collect();
     Row {
         what: "cold-and-late: inseparable or the true one, of the seasons where something was blamed".into(),
@@ -195,11 +238,11 @@ fn helped(j: &RemedyJudgement) -> bool {
 }
 
 /// Useless remedies, looked at every morning for twenty nights.
-fn never_helped(what: &str, world: &World, n: usize) {
+fn never_helped(from: Route, case: Case, what: &str, world: &World, n: usize) {
     let got: Vec<(bool, bool, usize, bool)> = (0..n as u64)
         .into_par_iter()
         .map(|i| {
-            let (_, s) = season(world, 5000 + i);
+            let s = season(from, case, world, 5000 + i).season;
             let all = mornings(&s, 20);
             // The largest evidence so far is part of the last morning's answer: where that never reached the level, no morning did.
             let last = all.last().map(|s| judged_remedy(s, i));
@@ -228,13 +271,15 @@ fn never_helped(what: &str, world: &World, n: usize) {
     .print();
 }
 
-fn tenfold(before: usize, after: usize, asked: &str, n: usize) {
+fn tenfold(from: Route, before: usize, after: usize, asked: &str, n: usize) {
     let world = Case::RemedyWorks.world(44, 75.0);
     let mut got: Vec<RemedyJudgement> = Vec::new();
     let mut seed = 9000u64;
     while got.len() < n && seed < 9000 + 20 * n as u64 {
-        let batch: Vec<Option<RemedyJudgement>> =
-            (seed..seed + 50).into_par_iter().map(|i| cut_to(&season(&world, i).1, i, before, after)).collect();
+        let batch: Vec<Option<RemedyJudgement>> = (seed..seed + 50)
+            .into_par_iter()
+            .map(|i| cut_to(&season(from, Case::RemedyWorks, &world, i).season, i, before, after))
+            .collect();
         got.extend(batch.into_iter().flatten());
         seed += 50;
     }
@@ -263,50 +308,63 @@ fn tenfold(before: usize, after: usize, asked: &str, n: usize) {
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with("--")).collect();
     let n = args.iter().find_map(|a| a.parse().ok()).unwrap_or(SEASONS);
-    let word = args.iter().find(|a| a.parse::<usize>().is_err()).cloned().unwrap_or_default();
+    let from = if args.iter().any(|a| a == "stores") { Route::Stores } else { Route::Tables };
+    let word = args.iter().find(|a| a.parse::<usize>().is_err() && *a != "stores").cloned().unwrap_or_default();
     let on = |name: &str| name.contains(&word);
     // Two threads at most: this runs beside other work.
     rayon::ThreadPoolBuilder::new().num_threads(2).build_global().unwrap();
     let start = Instant::now();
     println!("| case | asked | found | seasons | |\n| --- | --- | --- | --- | --- |");
     if on("no-cause") {
-        false_blame(Case::NoCause, 25, 20.0, n);
+        false_blame(from, Case::NoCause, 25, 20.0, n);
     }
     if on("cooling-wear") {
-        false_blame(Case::CoolingWear, 25, 20.0, n);
+        false_blame(from, Case::CoolingWear, 25, 20.0, n);
     }
     if on("bad-weeks") {
-        false_blame(Case::BadWeeks, 25, 20.0, n);
+        false_blame(from, Case::BadWeeks, 25, 20.0, n);
     }
     if on("bursts") {
-        false_blame(Case::Bursts, 25, 20.0, n);
+        false_blame(from, Case::Bursts, 25, 20.0, n);
     }
     if on("cools-after-death") {
-        false_blame(Case::CoolsAfterDeath, 25, 20.0, n);
+        false_blame(from, Case::CoolsAfterDeath, 25, 20.0, n);
     }
     for case in [Case::ColdContact, Case::StarvedProcessor, Case::WeakRadio, Case::MemoryLeak] {
         if on(case.word()) {
-            power(case, 22.0, (15, usize::MAX), "≥ 85 %; ", n);
-            power(case, 8.0, (5, 10), "", n);
+            power(from, case, 22.0, (15, usize::MAX), "≥ 85 %; ", n);
+            power(from, case, 8.0, (5, 10), "", n);
         }
     }
     if on("cold-and-late") {
-        entangled(n);
+        entangled(from, n);
     }
     if on("warm-nights") {
-        never_helped("placebo that met warm nights", &Case::RemedyMetWarmNights.world(45, 40.0), n);
+        never_helped(
+            from,
+            Case::RemedyMetWarmNights,
+            "placebo that met warm nights",
+            &Case::RemedyMetWarmNights.world(45, 40.0),
+            n,
+        );
     }
     if on("useless") {
-        never_helped("useless remedy after the worst run", &Case::UselessRemedy.world(45, 40.0), n);
+        never_helped(
+            from,
+            Case::UselessRemedy,
+            "useless remedy after the worst run",
+            &Case::UselessRemedy.world(45, 40.0),
+            n,
+        );
     }
     if on("every-morning") {
         let remedy = TrueRemedy { onset: Onset::Night(20), rate_factor: 1.0, warmer_after: 0.0, heats: 0.0 };
         let world = World { remedy: Some(remedy), ..Case::UselessRemedy.world(42, 38.0) };
-        never_helped("useless remedy on any evening", &world, n);
+        never_helped(from, Case::UselessRemedy, "useless remedy on any evening", &world, n);
     }
     if on("tenfold") {
-        tenfold(12, 12, "≥ 80 %", n);
-        tenfold(5, 4, "printed", n);
+        tenfold(from, 12, 12, "≥ 80 %", n);
+        tenfold(from, 5, 4, "printed", n);
     }
     eprintln!("{:.0} s", start.elapsed().as_secs_f64());
 }

@@ -13,8 +13,8 @@
 //! | words | `words` |
 //!
 //! Verdicts (level 0.05): a signal is blamed when the free way, corrected for the search, speaks and the blocked way confirms it. The
-//! blocked way searches nothing: it asks one question of each signal that was found. What it does not confirm cannot be told apart
-//! from the season; the day in the season never can. Signals of the second rank are
+//! blocked way searches nothing: it is corrected only for having been asked about several signals, if the free way found several.
+//! What it does not confirm cannot be told apart from the season; the day in the season never can. Signals of the second rank are
 //! never more than worth watching.
 
 mod describe;
@@ -166,7 +166,7 @@ struct Judged<'a> {
 impl Judged<'_> {
     /// Found by the corrected search and confirmed in blocks.
     fn speaks(&self, f: &Found) -> bool {
-        f.adjusted_free.max(f.p_blocked) <= LEVEL
+        f.adjusted_free.max(f.confirmed) <= LEVEL
     }
 
     fn of(&self, t: usize) -> &Candidate {
@@ -201,7 +201,7 @@ impl Judged<'_> {
             if self.speaks(f) {
                 return Verdict::WorthWatching;
             }
-        } else if f.adjusted_free <= LEVEL && (f.p_blocked > LEVEL || c.name.as_str() == SEASON_DAY) {
+        } else if f.adjusted_free <= LEVEL && (f.confirmed > LEVEL || c.name.as_str() == SEASON_DAY) {
             return Verdict::Season;
         } else if self.speaks(f) {
             return if companions.is_empty() { Verdict::GoesWithFaults } else { Verdict::Inseparable };
@@ -237,7 +237,7 @@ impl Judged<'_> {
             threshold: self.splits[t].map(|s| s.at),
             p_value: f.p_free,
             p_value_blocked: f.p_blocked,
-            p_value_adjusted: f.adjusted_free.max(f.p_blocked),
+            p_value_adjusted: f.adjusted_free.max(f.confirmed),
             p_adjusted_free: f.adjusted_free,
             p_adjusted_blocked: f.adjusted_blocked,
             power_twelvefold: f.power,
