@@ -160,10 +160,10 @@ pub struct Cause {
     /// p by changing nights about within remedy periods and season blocks.
     pub p_value_blocked: f64,
     /// What is compared with 0.05: the free one corrected for the search over thresholds, signals and kinds of its rank, or the
-    /// blocked one, corrected for all that the free way found and raised by a quarter for what the fitted trend leaves over, if
+    /// blocked one, corrected for all that the free way found and doubled for what the fitted trend leaves over, if
     /// that is larger.
     pub p_value_adjusted: f64,
-    /// Corrected p of the free way alone, with one standard error of a share of so many permutations added.
+    /// Corrected p of the free way alone, with two standard errors of a share of so many permutations added.
     pub p_adjusted_free: f64,
     /// Corrected p of the blocked way alone.
     pub p_adjusted_blocked: f64,

@@ -363,7 +363,7 @@ pub fn statistician(r: &SeasonReport) -> Vec<String> {
         out.push(format!(
             "Box: first-order model on ten-minute means; lift {} ± {} K, time constant {} ± {} min; residuals {} K, correlation of neighbours {}; {}.",
             number(t.lift, 2),
-            number(t.lift_se, 2),
+            number(t.lift_se, 3),
             number(t.time_constant_minutes, 1),
             number(t.time_constant_se, 1),
             number(t.residual_sd, 2),
