@@ -28,14 +28,7 @@ impl Told {
     pub fn listen() -> Told {
         let (tell, told) = mpsc::channel(WAITING);
         let mut heard = Heard::listen();
-        tokio::spawn(async move {
-            loop {
-                let word = heard.next().await;
-                if tell.send(word).await.is_err() {
-                    break;
-                }
-            }
-        });
+        tokio::spawn(async move { while tell.send(heard.next().await).await.is_ok() {} });
         Told(told)
     }
 

@@ -308,7 +308,7 @@ impl BoxReport {
             None => format!("Box minus outside: {}", s.with_error(t.lift, t.lift_se)),
         };
         let caution = if t.errors_by_nights { "" } else { "; the errors do not yet know how nights differ" };
-        let error = t.time_constant_se.max(1.0);
+        let error = at_least(t.time_constant_se, 1.0);
         format!(
             "{lift}; it follows the outside with a time constant of {:.0} ± {error:.0} min ({nights}{caution}).",
             t.time_constant_minutes
@@ -404,13 +404,14 @@ impl Say {
         format!("{} {}", Say::number(self.scaled(kelvin)), self.unit())
     }
     fn with_error(self, kelvin: f64, se: f64) -> String {
-        let (of, error) = (Say::number(self.scaled(kelvin)), self.scaled(se));
-        // "± 0.0" would say that it is known without error.
-        if error < 0.05 {
-            return format!("{of} ± 0.1 {} or less", self.unit());
-        }
-        format!("{of} ± {} {}", Say::number(error), self.unit())
+        let error = at_least(self.scaled(se), 0.1);
+        format!("{} ± {} {}", Say::number(self.scaled(kelvin)), Say::number(error), self.unit())
     }
+}
+
+/// An error, no smaller than the last place that is shown: "± 0.0" would say that something is known without any.
+fn at_least(error: f64, last_place: f64) -> f64 {
+    error.max(last_place)
 }
 
 #[cfg(test)]

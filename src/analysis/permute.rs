@@ -86,7 +86,7 @@ impl Records {
     }
 
     /// At-risk hours of its night up to the end of each slice.
-    fn clock(&self) -> Vec<f64> {
+    pub fn clock(&self) -> Vec<f64> {
         let mut out = self.slice_hours.clone();
         for w in self.first_slice.windows(2) {
             let mut sum = 0.0;

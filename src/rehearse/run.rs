@@ -25,8 +25,8 @@ use std::sync::Arc;
 
 /// First evening of every rehearsal in a store: the long nights lie ahead, and all of them lie in the past.
 const FIRST: Date = date(2023, 10, 20);
-/// Step of the garden, hours.
-const GARDEN_STEP: f64 = 1.0 / 60.0;
+/// Step of the garden of a rehearsal, hours.
+pub const GARDEN_STEP: f64 = 1.0 / 60.0;
 /// The machine is switched on so long before the session, and off so long after it.
 const BEFORE: Span = Span::mins(15);
 /// See [`BEFORE`].
@@ -88,10 +88,6 @@ pub struct Rehearsed {
     pub remedy: Option<(String, String)>,
     /// Readings that were stored.
     pub readings: u64,
-    /// The level beyond which faults are more frequent, in the unit of what drives them; none where nothing does.
-    pub level: Option<f64>,
-    /// The same as an outside temperature, °C, where the cold in the box drives them.
-    pub outside_level: Option<f64>,
 }
 
 /// Why a rehearsal came to nothing.
@@ -130,13 +126,7 @@ pub fn rehearse(path: &Path, r: &Rehearsal, progress: &mut dyn FnMut(usize)) -> 
     let (n, e, m) = settings.site.unwrap_or_default();
     let site = Site::new(n, e, m, settings.time_zone()).map_err(|e| RehearseError::Internal(e.to_string()))?;
     let mut pier = Pier { path, r, config, settings, site, draw: Draw::stream(r.seed, 1 << 41), readings: 0 };
-    let known = |x: f64| x.is_finite().then_some(x);
-    let mut out = Rehearsed {
-        nights: garden.nights.len(),
-        level: known(garden.level),
-        outside_level: known(garden.outside_level),
-        ..Rehearsed::default()
-    };
+    let mut out = Rehearsed { nights: garden.nights.len(), ..Rehearsed::default() };
     for (k, n) in garden.nights.iter().enumerate() {
         let evening = FIRST.checked_add(n.day.days()).unwrap_or(FIRST);
         if garden.onset == Some(k) {

@@ -16,7 +16,7 @@ use tilldawn::analysis::season::Season;
 use tilldawn::model::{Span, UnixMs};
 use tilldawn::rehearse::garden::happen;
 use tilldawn::rehearse::pier;
-use tilldawn::rehearse::run::{Rehearsal, rehearse};
+use tilldawn::rehearse::run::{GARDEN_STEP, Rehearsal, rehearse};
 use tilldawn::rehearse::season::table;
 use tilldawn::rehearse::truth::{Case, Onset, TrueRemedy, World};
 use tilldawn::report::season::{Wish, gather};
@@ -27,11 +27,9 @@ const QUIET: Progress<'static> = &|_, _| {};
 const SEASONS: usize = 1000;
 /// As many as `nights` makes.
 const PERMUTATIONS: usize = 2000;
-/// A minute, as in a rehearsal: one seed gives the same garden either way.
-const STEP: f64 = 1.0 / 60.0;
 
 /// Where the seasons come from.
-#[derive(Clone, Copy, PartialEq)]
+#[derive(Clone, Copy)]
 enum Route {
     /// The tables of the analysis, made straight from the garden.
     Tables,
@@ -47,11 +45,10 @@ struct Known {
 }
 
 fn season(from: Route, case: Case, world: &World, seed: u64) -> Known {
-    match from {
-        Route::Tables => {
-            let g = happen(world, seed, STEP);
-            Known { season: table(&g, 2, seed), level: g.level, outside_level: g.outside_level }
-        }
+    // The same one either way.
+    let g = happen(world, seed, GARDEN_STEP);
+    let season = match from {
+        Route::Tables => table(&g, 2, seed),
         Route::Stores => {
             let dir = tempfile::tempdir().unwrap();
             let path = dir.path().join("rehearsed.db");
@@ -61,14 +58,13 @@ fn season(from: Route, case: Case, world: &World, seed: u64) -> Known {
                 world: Some(world.clone()),
                 ..Rehearsal::of(case, world.nights, seed)
             };
-            let done = rehearse(&path, &r, &mut |_| {}).unwrap();
+            rehearse(&path, &r, &mut |_| {}).unwrap();
             let reader = Reader::open(&path).unwrap();
             let settings = Settings::from_config(&pier::configuration().unwrap());
-            let season = gather(&reader, settings, &Wish::default(), UnixMs(i64::MAX / 4), &|_, _| {}).unwrap().season;
-            let or = |x: Option<f64>| x.unwrap_or(f64::NAN);
-            Known { season, level: or(done.level), outside_level: or(done.outside_level) }
+            gather(&reader, settings, &Wish::default(), UnixMs(i64::MAX / 4), &|_, _| {}).unwrap().season
         }
-    }
+    };
+    Known { season, level: g.level, outside_level: g.outside_level }
 }
 
 fn judged(s: &Season, seed: u64, by_largest: bool) -> Causes {

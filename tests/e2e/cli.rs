@@ -115,12 +115,17 @@ fn status_tells_how_things_stand_and_never_shows_unknown_as_good() {
     agent.wait_json("a first look", "/api/v1/summary", crate::harness::BOUND, |v| {
         (v["cycle"].as_i64()? > 0).then_some(())
     });
-    let (code, out, err) = run(&["status", "--at", &at]);
+    // The first looks change how things stand: what is told is judged where that was the same before and after.
+    let condition = || agent.json("/api/v1/summary")["condition"].as_str().unwrap().to_owned();
+    let (before, (code, out, err)) = crate::harness::wait_for("two equal conditions", crate::harness::BOUND, || {
+        let before = condition();
+        let told = run(&["status", "--at", &at]);
+        (before == condition()).then_some((before, told))
+    });
     assert_eq!(err, "");
     assert!(out.contains("orchard pier, seen ") && out.contains("What is watched"), "{out}");
-    let condition = agent.json("/api/v1/summary")["condition"].as_str().unwrap().to_owned();
-    let well = matches!(condition.as_str(), "working" | "not_in_use");
-    assert_eq!(code, i32::from(!well), "{condition}: {out}");
+    let well = matches!(before.as_str(), "working" | "not_in_use");
+    assert_eq!(code, i32::from(!well), "{before}: {out}");
 }
 
 /// A process that the agent is told to keep an eye on.

@@ -33,24 +33,17 @@ pub(super) fn steady(r: &Records, values: &[f64]) -> bool {
     let n = known.len().max(1) as f64;
     let mean = known.iter().sum::<f64>() / n;
     let variance = known.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n;
+    let middles: Vec<f64> = r.clock().iter().zip(&r.slice_hours).map(|(end, hours)| end - 0.5 * hours).collect();
     let (mut sum, mut pairs, mut nights) = (0.0, 0.0f64, 0);
     for w in r.first_slice.windows(2) {
-        let mut at = 0.0;
-        let middles: Vec<f64> = r.slice_hours[w[0]..w[1]]
-            .iter()
-            .map(|h| {
-                at += h;
-                at - 0.5 * h
-            })
-            .collect();
+        let (at, of) = (&middles[w[0]..w[1]], &values[w[0]..w[1]]);
         let before = pairs;
-        for (a, t) in middles.iter().enumerate() {
-            let b = middles.partition_point(|m| *m < t + LAG - 1e-9);
-            let Some(change) = values[w[0]..w[1]].get(b).map(|v| v - values[w[0] + a]).filter(|c| c.is_finite()) else {
-                continue;
-            };
-            sum += change * change;
-            pairs += 1.0;
+        for (t, v) in at.iter().zip(of) {
+            let later = of.get(at.partition_point(|m| *m < t + LAG - 1e-9));
+            if let Some(change) = later.map(|l| l - v).filter(|c| c.is_finite()) {
+                sum += change * change;
+                pairs += 1.0;
+            }
         }
         nights += usize::from(pairs > before);
     }

@@ -163,12 +163,12 @@ impl Field {
                         None => of(i, slice),
                     }
                 };
-                let (evidence, values) = match s.beyond_reach {
-                    true => (Evidence::Whole, spread(&self.all, &self.all_slices, &of)),
-                    false if steady(&self.inside, &inside_values) => {
-                        (Evidence::Held, spread(&self.all, &self.all_slices, &held))
-                    }
-                    false => (Evidence::ToFirstFault, inside_values.clone()),
+                let (evidence, values) = if s.beyond_reach {
+                    (Evidence::Whole, spread(&self.all, &self.all_slices, &of))
+                } else if steady(&self.inside, &inside_values) {
+                    (Evidence::Held, spread(&self.all, &self.all_slices, &held))
+                } else {
+                    (Evidence::ToFirstFault, inside_values.clone())
                 };
                 Candidate {
                     name: s.name.clone(),

@@ -165,7 +165,7 @@ pub struct Cause {
     pub p_value_adjusted: f64,
     /// Corrected p of the free way alone, with two standard errors of a share of so many permutations added.
     pub p_adjusted_free: f64,
-    /// Corrected p of the blocked way alone.
+    /// Corrected p of the blocked way alone, likewise.
     pub p_adjusted_blocked: f64,
     /// Probability with which a twelvefold rate beyond a threshold that 30 % of the hours pass would have been found.
     pub power_twelvefold: f64,

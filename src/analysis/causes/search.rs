@@ -139,7 +139,7 @@ fn correct(found: &mut [Found], candidates: &[Candidate], free: &[Vec<f64>], blo
     };
     for family in [spoken(&everything), spoken(&short)] {
         for (&t, p) in family.iter().zip(corrected(blocked, &family)) {
-            found[t].confirmed = (p * LEFT_OVER).min(1.0);
+            found[t].confirmed = raised(p);
         }
     }
 }
@@ -150,6 +150,11 @@ fn corrected(p: &[Vec<f64>], family: &[usize]) -> Vec<f64> {
     let of: Vec<Vec<f64>> = family.iter().map(|&t| p[t].clone()).collect();
     let n = of.first().map_or(1, Vec::len) as f64;
     step_down(&of).into_iter().map(|p| (p + 2.0 * (p * (1.0 - p) / n).sqrt()).min(1.0)).collect()
+}
+
+/// A blocked p, raised for what the fitted trend leaves over.
+fn raised(p: f64) -> f64 {
+    (p * LEFT_OVER).min(1.0)
 }
 
 fn one(
@@ -204,7 +209,7 @@ fn one(
                     p_blocked: blocked[0],
                     adjusted_free: 1.0,
                     adjusted_blocked: 1.0,
-                    confirmed: (blocked[0] * LEFT_OVER).min(1.0),
+                    confirmed: raised(blocked[0]),
                     power: power(&l, count, tests),
                 },
                 free,
