@@ -311,9 +311,9 @@ pub fn blocks(period: &[usize], length: usize) -> Vec<usize> {
 }
 
 /// Rate of each night by a log-linear trend over the season within remedy periods, relative to the middle day. Poisson
-/// likelihood conditional on the faults of each period, with a normal prior of standard deviation √2 on the slope over half
-/// the season, so that a handful of faults cannot give an endless trend.
-pub fn trend(days: &[f64], period: &[usize], records: &Records) -> Vec<f64> {
+/// likelihood conditional on the faults of each period, with a normal prior of this variance on the slope over half the
+/// season (natural logarithm), so that a handful of faults cannot give an endless trend.
+pub fn trend(days: &[f64], period: &[usize], records: &Records, variance: f64) -> Vec<f64> {
     let (low, high) = days.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |a, &d| (a.0.min(d), a.1.max(d)));
     if high.partial_cmp(&low) != Some(std::cmp::Ordering::Greater) {
         return vec![1.0; days.len()];
@@ -323,7 +323,7 @@ pub fn trend(days: &[f64], period: &[usize], records: &Records) -> Vec<f64> {
     let groups = groups(period);
     let mut b = 0.0f64;
     for _ in 0..60 {
-        let (mut slope, mut bend) = (-0.5 * b, 0.5);
+        let (mut slope, mut bend) = (-b / variance, 1.0 / variance);
         for g in &groups {
             let (mut s0, mut s1, mut s2, mut kz, mut all) = (0.0, 0.0, 0.0, 0.0, 0.0);
             for &j in g {
@@ -450,12 +450,12 @@ mod tests {
         r.first_slice = (0..=40).collect();
         r.slice_hours = vec![8.0; 40];
         r.faults = (20..40).map(|j| (j, j)).collect();
-        let t = trend(&days, &[0; 40], &r);
+        let t = trend(&days, &[0; 40], &r, 2.0);
         assert!(t[39] / t[0] > 4.0 && t[39] / t[0] < 60.0, "{}", t[39] / t[0]);
         r.faults = (0..40).step_by(2).map(|j| (j, j)).collect();
-        let t = trend(&days, &[0; 40], &r);
+        let t = trend(&days, &[0; 40], &r, 2.0);
         assert!((t[39] / t[0]).ln().abs() < 0.2);
-        assert_eq!(trend(&[3.0; 40], &[0; 40], &r), vec![1.0; 40]);
+        assert_eq!(trend(&[3.0; 40], &[0; 40], &r, 2.0), vec![1.0; 40]);
     }
 
     #[test]

@@ -41,7 +41,7 @@ pub(super) fn best_split(field: &Field, c: &Candidate, kind: Option<FaultKind>, 
     let set = field.set(c.inside(), kind);
     let records = field.records(c);
     let t = trace(field, c, FINE_CUTS);
-    let profile = t.profile(records, &shuffles.free, &records.observed(), &set);
+    let profile = t.profile(records, &shuffles.free.plan, &records.observed(), &set);
     let top = profile.iter().copied().fold(0.0, f64::max);
     let at = profile.iter().position(|&x| x == top)?;
     let exact = if t.constant { exact(field, c, kind) } else { None };

@@ -6,15 +6,16 @@
 //! | --- | --- |
 //! | the nights as records: at-risk hours and faults; what counts of them for signals that a fault can change | `field`, `evidence` |
 //! | averaged likelihood ratio over thresholds and ratios of rates; one value a night: largest standardised excess, exact | [`super::scan`], [`super::maxsel`] |
-//! | nights changed about freely inside remedy periods, and inside season blocks weighted by the season's trend | [`super::permute`] |
+//! | nights changed about freely inside remedy periods; the same weighted by the season's trend; and inside season blocks | [`super::permute`] |
 //! | correction for the search over thresholds, signals and kinds, short list and suspects first | [`super::stepdown`] |
 //! | what moved together | `entangled` |
 //! | rates, ratio, nights on either side, logistic fit: description only | `describe` |
 //! | words | `words` |
 //!
-//! Verdicts (level 0.05): a signal is blamed when the free way, corrected for the search, speaks and the blocked way confirms it. The
-//! blocked way searches nothing: it is corrected only for having been asked about several signals, if the free way found several.
-//! What it does not confirm cannot be told apart from the season; the day in the season never can. Signals of the second rank are
+//! Verdicts (level 0.05): a signal is blamed when the free way, corrected for the search, speaks and two others confirm it: within
+//! blocks, and over the whole season with its trend taken out. They search nothing: they are corrected only for having been asked
+//! about several signals, if the free way found several.
+//! What they do not confirm cannot be told apart from the season; the day in the season never can. Signals of the second rank are
 //! never more than worth watching.
 
 mod describe;
@@ -103,8 +104,8 @@ pub fn judge(season: &Season, options: &Options, progress: Progress<'_>) -> Caus
         kinds.extend(counted.iter().filter(|k| k.tested && k.faults < faults).map(|k| Some(k.kind)));
     }
     let shuffles = Shuffles::new(&field, options);
-    statistics.blocks = shuffles.blocked.strata.iter().max().map_or(0, |m| m + 1);
-    statistics.trend = match (shuffles.blocked.rate.first(), shuffles.blocked.rate.last()) {
+    statistics.blocks = shuffles.blocked.plan.strata.iter().max().map_or(0, |m| m + 1);
+    statistics.trend = match (shuffles.blocked.plan.rate.first(), shuffles.blocked.plan.rate.last()) {
         (Some(a), Some(b)) => b / a,
         _ => 1.0,
     };
@@ -237,6 +238,7 @@ impl Judged<'_> {
             threshold: self.splits[t].map(|s| s.at),
             p_value: f.p_free,
             p_value_blocked: f.p_blocked,
+            p_value_trend: f.p_trended,
             p_value_adjusted: f.adjusted_free.max(f.confirmed),
             p_adjusted_free: f.adjusted_free,
             p_adjusted_blocked: f.adjusted_blocked,

@@ -159,9 +159,10 @@ pub struct Cause {
     pub p_value: f64,
     /// p by changing nights about within remedy periods and season blocks.
     pub p_value_blocked: f64,
-    /// What is compared with 0.05: the free one corrected for the search over thresholds, signals and kinds of its rank, or the
-    /// blocked one, corrected for all that the free way found and doubled for what the fitted trend leaves over, if
-    /// that is larger.
+    /// p by changing nights about over the whole season, in proportion to the fitted trend of the rate.
+    pub p_value_trend: f64,
+    /// What is compared with 0.05, the largest of three: the free one corrected for the search over thresholds, signals and kinds of
+    /// its rank; the blocked one and twice the one with the trend taken out, each corrected for all that the free way found.
     pub p_value_adjusted: f64,
     /// Corrected p of the free way alone, with two standard errors of a share of so many permutations added.
     pub p_adjusted_free: f64,

@@ -19,43 +19,62 @@ const MIN_SHARE: f64 = 0.08;
 /// Share of hours beyond a threshold, and factor there, for which the power is given.
 const POWER_SHARE: f64 = 0.3;
 const POWER_FACTOR: f64 = 12.0;
-/// The blocked p is raised by so much, since a trend that is fitted leaves a little over inside a block: without it more than one in
-/// twenty of the seasons that cool while a contact wears out blames something, a third of them the cold.
-const LEFT_OVER: f64 = 2.0;
+/// Variances of the prior on the trend of the season: inside blocks it has little left to do; over the whole season it must follow
+/// a contact that wears out.
+const BLOCK_TREND: f64 = 2.0;
+const SEASON_TREND: f64 = 8.0;
+/// The p over the whole season with the trend taken out is raised by so much. Where the season moves a signal and the rate of faults,
+/// the free way finds that signal in any case, so all of its level is spent by this one; what else is found by luck must find room too.
+const SHARED: f64 = 2.0;
 
-/// Nights that may change places, freely and in blocks, with their arrangements.
+/// One way in which nights change places, with its arrangements.
+pub(super) struct Way {
+    pub plan: Plan,
+    all: Vec<Arrangement>,
+    inside: Vec<Arrangement>,
+}
+
+impl Way {
+    fn new(field: &Field, plan: Plan, count: usize, seed: u64) -> Way {
+        let all = field.all.arrangements(&plan, count, seed);
+        Way { inside: field.inside.follow(&field.all, &all, &field.first), plan, all }
+    }
+
+    /// The arrangements of the records that a candidate is judged on.
+    fn of(&self, c: &Candidate) -> &[Arrangement] {
+        if c.inside() { &self.inside } else { &self.all }
+    }
+}
+
+/// The ways in which nights change places.
 pub(super) struct Shuffles {
     by_largest: bool,
-    pub free: Plan,
-    pub blocked: Plan,
-    free_all: Vec<Arrangement>,
-    free_inside: Vec<Arrangement>,
-    blocked_all: Vec<Arrangement>,
-    blocked_inside: Vec<Arrangement>,
+    /// Over the whole season.
+    pub free: Way,
+    /// Within season blocks, weighted by the trend.
+    pub blocked: Way,
+    /// Over the whole season, weighted by the trend.
+    trended: Way,
 }
 
 impl Shuffles {
     pub(super) fn new(field: &Field, options: &Options) -> Shuffles {
-        let free = Plan { strata: field.period.clone(), rate: vec![1.0; field.nights.len()] };
-        let blocked =
-            Plan { strata: blocks(&field.period, options.block), rate: trend(&field.days, &field.period, &field.all) };
-        let free_all = field.all.arrangements(&free, options.permutations, options.seed);
-        let blocked_all = field.all.arrangements(&blocked, options.permutations, options.seed ^ 0x5EA5);
+        let trend = |variance| trend(&field.days, &field.period, &field.all, variance);
+        let way = |strata: &[usize], rate, seed| {
+            Way::new(field, Plan { strata: strata.to_vec(), rate }, options.permutations, seed)
+        };
         Shuffles {
             by_largest: options.by_largest,
-            free_inside: field.inside.follow(&field.all, &free_all, &field.first),
-            blocked_inside: field.inside.follow(&field.all, &blocked_all, &field.first),
-            free,
-            blocked,
-            free_all,
-            blocked_all,
+            free: way(&field.period, vec![1.0; field.nights.len()], options.seed),
+            blocked: way(&blocks(&field.period, options.block), trend(BLOCK_TREND), options.seed ^ 0x5EA5),
+            trended: way(&field.period, trend(SEASON_TREND), options.seed ^ 0x7E4D),
         }
     }
 
     /// Smallest p that these nights can give: one over the number of ways to place the trouble nights within blocks; or, where
     /// faults can also fall elsewhere in the same nights, the chance that all of them fall into the worse third of the hours.
     pub(super) fn smallest_p(&self, trouble: &[bool]) -> f64 {
-        let ways: f64 = groups(&self.blocked.strata)
+        let ways: f64 = groups(&self.blocked.plan.strata)
             .iter()
             .map(|g| {
                 let k = g.iter().filter(|&&i| trouble[i]).count();
@@ -75,9 +94,11 @@ pub(super) struct Found {
     pub kind: usize,
     pub p_free: f64,
     pub p_blocked: f64,
+    pub p_trended: f64,
     pub adjusted_free: f64,
     pub adjusted_blocked: f64,
-    /// The blocked p corrected for all that the free way found, and raised for what the fitted trend leaves over.
+    /// The larger of what the season leaves of it, corrected for all that the free way found: the blocked p, and the p with the trend
+    /// taken out, raised.
     pub confirmed: f64,
     /// Probability of finding a twelvefold rate.
     pub power: f64,
@@ -85,8 +106,10 @@ pub(super) struct Found {
 
 struct Scanned {
     found: Found,
+    /// p in each arrangement of the three ways.
     free: Vec<f64>,
     blocked: Vec<f64>,
+    trended: Vec<f64>,
 }
 
 /// Tests all; candidates that do not vary give nothing.
@@ -109,18 +132,25 @@ pub(super) fn search(
         })
         .collect();
     let mut found: Vec<Found> = Vec::with_capacity(scanned.len());
-    let (mut free, mut blocked) = (Vec::new(), Vec::new());
+    let (mut free, mut blocked, mut trended) = (Vec::new(), Vec::new(), Vec::new());
     for s in scanned {
         found.push(s.found);
         free.push(s.free);
         blocked.push(s.blocked);
+        trended.push(s.trended);
     }
-    correct(&mut found, candidates, &free, &blocked);
+    correct(&mut found, candidates, &free, &blocked, &trended);
     found
 }
 
-/// Corrects for the search. `free[t]`, `blocked[t]`: p of test `t` in each arrangement.
-fn correct(found: &mut [Found], candidates: &[Candidate], free: &[Vec<f64>], blocked: &[Vec<f64>]) {
+/// Corrects for the search. `free[t]`, `blocked[t]`, `trended[t]`: p of test `t` in each arrangement.
+fn correct(
+    found: &mut [Found],
+    candidates: &[Candidate],
+    free: &[Vec<f64>],
+    blocked: &[Vec<f64>],
+    trended: &[Vec<f64>],
+) {
     let everything: Vec<usize> = (0..found.len()).collect();
     let of = |t: usize| &candidates[found[t].candidate];
     let short: Vec<usize> = everything.iter().copied().filter(|&t| of(t).rank != Rank::Rest).collect();
@@ -133,13 +163,13 @@ fn correct(found: &mut [Found], candidates: &[Candidate], free: &[Vec<f64>], blo
             (found[t].adjusted_free, found[t].adjusted_blocked) = (f, b);
         }
     }
-    // The blocked way is asked only about what the free way found: no more than that is corrected for.
+    // The two others are asked only about what the free way found: no more than that is corrected for.
     let spoken = |family: &[usize]| -> Vec<usize> {
         family.iter().copied().filter(|&t| found[t].adjusted_free <= LEVEL && !days[t]).collect()
     };
     for family in [spoken(&everything), spoken(&short)] {
-        for (&t, p) in family.iter().zip(corrected(blocked, &family)) {
-            found[t].confirmed = raised(p);
+        for ((&t, b), p) in family.iter().zip(corrected(blocked, &family)).zip(corrected(trended, &family)) {
+            found[t].confirmed = confirmed(b, p);
         }
     }
 }
@@ -152,9 +182,9 @@ fn corrected(p: &[Vec<f64>], family: &[usize]) -> Vec<f64> {
     step_down(&of).into_iter().map(|p| (p + 2.0 * (p * (1.0 - p) / n).sqrt()).min(1.0)).collect()
 }
 
-/// A blocked p, raised for what the fitted trend leaves over.
-fn raised(p: f64) -> f64 {
-    (p * LEFT_OVER).min(1.0)
+/// What the season leaves, of the p within blocks and the p with the trend taken out.
+fn confirmed(blocked: f64, trended: f64) -> f64 {
+    blocked.max(SHARED * trended).min(1.0)
 }
 
 fn one(
@@ -171,12 +201,8 @@ fn one(
         return Vec::new();
     }
     let sets: Vec<Vec<bool>> = kinds.iter().map(|k| field.set(c.inside(), *k)).collect();
-    let (free, blocked) = if c.inside() {
-        (&shuffles.free_inside, &shuffles.blocked_inside)
-    } else {
-        (&shuffles.free_all, &shuffles.blocked_all)
-    };
-    let statistic = |plan: &Plan, all: &[Arrangement]| -> Vec<Vec<f64>> {
+    let statistic = |way: &Way| -> Vec<Vec<f64>> {
+        let (plan, all) = (&way.plan, way.of(c));
         if shuffles.by_largest {
             t.largest(records, plan, all, &sets)
         } else if t.constant && c.laying == Laying::Moved {
@@ -190,15 +216,16 @@ fn one(
             t.averaged(records, plan, all, &sets)
         }
     };
-    let few = &blocked[..blocked.len().min(400)];
-    let largest = t.largest(records, &shuffles.blocked, few, &sets);
-    statistic(&shuffles.free, free)
+    let few = shuffles.blocked.of(c);
+    let largest = t.largest(records, &shuffles.blocked.plan, &few[..few.len().min(400)], &sets);
+    statistic(&shuffles.free)
         .into_iter()
-        .zip(statistic(&shuffles.blocked, blocked))
+        .zip(statistic(&shuffles.blocked))
+        .zip(statistic(&shuffles.trended))
         .zip(largest)
         .enumerate()
-        .map(|(kind, ((f, b), l))| {
-            let (free, blocked) = (ranks(&f), ranks(&b));
+        .map(|(kind, (((f, b), s), l))| {
+            let (free, blocked, trended) = (ranks(&f), ranks(&b), ranks(&s));
             let exact = if t.constant { exact(field, c, kinds[kind]) } else { None };
             let count = sets[kind].iter().filter(|x| **x).count();
             Scanned {
@@ -207,13 +234,15 @@ fn one(
                     kind,
                     p_free: exact.map_or(free[0], |b| b.p),
                     p_blocked: blocked[0],
+                    p_trended: trended[0],
                     adjusted_free: 1.0,
                     adjusted_blocked: 1.0,
-                    confirmed: raised(blocked[0]),
+                    confirmed: confirmed(blocked[0], trended[0]),
                     power: power(&l, count, tests),
                 },
                 free,
                 blocked,
+                trended,
             }
         })
         .collect()

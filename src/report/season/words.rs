@@ -246,9 +246,10 @@ pub fn figures(c: &Cause) -> String {
         Evidence::ToFirstFault => ", by nights up to their first fault",
     };
     out += &format!(
-        "; p {} freely, {} within blocks, {} corrected for the search",
+        "; p {} freely, {} within blocks, {} with the trend taken out, {} corrected for the search",
         p(c.p_value),
         p(c.p_value_blocked),
+        p(c.p_value_trend),
         p(c.p_value_adjusted)
     );
     let (b, w) = (&c.rate_beyond, &c.rate_within);
@@ -317,7 +318,7 @@ pub fn statistician(r: &SeasonReport) -> Vec<String> {
         ratio(s.trend)
     )];
     out.push(format!(
-        "Thresholds: maximally selected likelihood ratio, corrected over thresholds, signals and kinds by the step-down max-T of Westfall and Young, the short list first, with twice the standard error of a share of permutations added; the p within blocks counts double where it confirms. Rates: Garwood 1936; their ratio exact, conditional on the total{}. Nights: logistic fit, Firth-penalised; limits of the half level by the profile likelihood.",
+        "Thresholds: maximally selected likelihood ratio, corrected over thresholds, signals and kinds by the step-down max-T of Westfall and Young, the short list first, with twice the standard error of a share of permutations added; what is found must stand within season blocks (p) and over the whole season with its trend taken out (twice p). Rates: Garwood 1936; their ratio exact, conditional on the total{}. Nights: logistic fit, Firth-penalised; limits of the half level by the profile likelihood.",
         if s.bursts { "; faults came in bursts, so intervals are widened by resampling nights" } else { "" }
     ));
     let told = |c: &&Cause| c.rank != Rank::Rest || c.verdict.blames() || c.verdict == Verdict::WorthWatching;
