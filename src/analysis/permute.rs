@@ -452,6 +452,8 @@ mod tests {
         r.faults = (20..40).map(|j| (j, j)).collect();
         let t = trend(&days, &[0; 40], &r, 2.0);
         assert!(t[39] / t[0] > 4.0 && t[39] / t[0] < 60.0, "{}", t[39] / t[0]);
+        let wide = trend(&days, &[0; 40], &r, 8.0);
+        assert!(wide[39] / wide[0] > t[39] / t[0], "a wider prior holds it back less");
         r.faults = (0..40).step_by(2).map(|j| (j, j)).collect();
         let t = trend(&days, &[0; 40], &r, 2.0);
         assert!((t[39] / t[0]).ln().abs() < 0.2);

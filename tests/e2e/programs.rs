@@ -68,14 +68,17 @@ fn a_kill_is_an_alarm_at_once_and_the_restart_returns_it() {
         assert!((e["at"].as_i64().unwrap() - wall).abs() < 1000, "{e:#}");
 
         programs[n] = Sleeper::start(folder.path(), name);
+        // What is stored is shown a moment later in the summary, so the start is awaited first.
+        let started = wait_for("its start", BOUND, || {
+            let pid = programs[n].pid();
+            events(&agent, "program_started").into_iter().find(|e| e["detail"]["pid"] == pid)
+        });
+        assert_eq!(started["detail"]["restart"], true);
         agent.wait_json("the alarm's return", "/api/v1/summary", BOUND, |v| {
             let standing =
                 v["alarms"].as_array()?.iter().any(|a| a["thing"] == thing.as_str() && a["standing"] == true);
             (!standing).then_some(())
         });
-        let started = events(&agent, "program_started");
-        assert_eq!(started.last().unwrap()["detail"]["restart"], true);
-        assert_eq!(started.last().unwrap()["detail"]["pid"], programs[n].pid());
     }
     // Other work on this machine may delay one or two of them.
     delays.sort();

@@ -290,3 +290,15 @@ fn power(largest: &[f64], count: usize, tests: usize) -> f64 {
     let share = POWER_FACTOR * POWER_SHARE / (POWER_FACTOR * POWER_SHARE + 1.0 - POWER_SHARE);
     need.map_or(0.0, |n| binomial_upper(n as u64, count as u64, share))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_confirms_is_the_weaker_of_both_ways() {
+        assert_eq!(confirmed(0.04, 0.01), 0.04);
+        assert_eq!(confirmed(0.01, 0.03), 0.06);
+        assert_eq!(confirmed(0.3, 0.9), 1.0);
+    }
+}

@@ -131,6 +131,34 @@ fn the_same_seed_gives_the_same_answer() {
 }
 
 #[test]
+fn what_cools_while_a_contact_wears_out_is_told_from_a_cause() {
+    // The rate grows by an eighth from night to night, whatever the weather; the weather cools, with a draw of its own each night.
+    let mut due = 0.0f64;
+    let mut d = Draw::new(8);
+    let nights = (0..24)
+        .map(|i| {
+            let before = due.floor();
+            due += 0.09 * (0.12 * f64::from(i)).exp();
+            let first = d.between(0.0, 7.5);
+            let mut at: Vec<f64> =
+                (0..(due.floor() - before) as usize).map(|k| (first + 3.7 * k as f64) % 7.5).collect();
+            at.sort_by(f64::total_cmp);
+            let faults: Vec<(f64, FaultKind)> = at.into_iter().map(|h| (h, FaultKind::Device)).collect();
+            let level = 10.0 - 0.7 * f64::from(i) + 2.0 * d.normal();
+            night(2 * i, 8.0, &faults, &[&move |h: f64| level - 0.2 * h])
+        })
+        .collect();
+    let season = Season { nights, signals: vec![signal("temperature.outside", true)], ..Season::default() };
+    let c = judge(&season, &Options::default(), QUIET);
+    let cold = c.causes.iter().find(|c| c.signal.as_str() == "temperature.outside").unwrap();
+    assert!(cold.p_adjusted_free <= 0.05, "the free way takes it for a cause: {}", cold.p_adjusted_free);
+    assert!(cold.p_value_trend > 0.05, "{}", cold.p_value_trend);
+    assert_eq!(cold.verdict, Verdict::Season, "{}", cold.sentence);
+    let blamed: Vec<&str> = c.causes.iter().filter(|c| c.verdict.blames()).map(|c| c.sentence.as_str()).collect();
+    assert!(blamed.is_empty(), "{blamed:?}");
+}
+
+#[test]
 fn a_box_that_cools_because_the_chain_died_is_not_blamed() {
     let mut d = Draw::new(9);
     let nights = (0..24)
