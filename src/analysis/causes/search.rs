@@ -60,14 +60,12 @@ pub(super) struct Shuffles {
 impl Shuffles {
     pub(super) fn new(field: &Field, options: &Options) -> Shuffles {
         let trend = |variance| trend(&field.days, &field.period, &field.all, variance);
-        let way = |strata: &[usize], rate, seed| {
-            Way::new(field, Plan { strata: strata.to_vec(), rate }, options.permutations, seed)
-        };
+        let way = |strata, rate, seed| Way::new(field, Plan { strata, rate }, options.permutations, seed);
         Shuffles {
             by_largest: options.by_largest,
-            free: way(&field.period, vec![1.0; field.nights.len()], options.seed),
-            blocked: way(&blocks(&field.period, options.block), trend(BLOCK_TREND), options.seed ^ 0x5EA5),
-            trended: way(&field.period, trend(SEASON_TREND), options.seed ^ 0x7E4D),
+            free: way(field.period.clone(), vec![1.0; field.nights.len()], options.seed),
+            blocked: way(blocks(&field.period, options.block), trend(BLOCK_TREND), options.seed ^ 0x5EA5),
+            trended: way(field.period.clone(), trend(SEASON_TREND), options.seed ^ 0x7E4D),
         }
     }
 
