@@ -26,6 +26,7 @@
 //! | tails and quantiles; root search | [`special`], [`roots`] |
 
 pub mod anytime;
+mod average;
 pub mod binomial;
 pub mod box_report;
 pub mod causes;

@@ -12,6 +12,7 @@
 //!   (Hothorn and Lausen 2003, Comput. Stat. Data Anal. 43:121–137). With equal nights and at most one fault a night it is the
 //!   statistic of Miller and Siegmund 1982.
 
+use super::average::Average;
 use super::permute::{Arrangement, Plan, Records};
 
 /// Which side of a threshold can be the bad one.
@@ -68,8 +69,6 @@ pub struct Trace {
 }
 
 const UNKNOWN: u16 = u16::MAX;
-/// Ratios of rates over which the likelihood ratio is averaged.
-const RATIOS: [f64; 3] = [4.0, 8.0, 16.0];
 
 /// Counts and expected counts below each threshold, for one arrangement and one set of faults.
 struct Row<'a> {
@@ -126,7 +125,8 @@ impl Trace {
     /// `f` belongs to set `k`.
     pub fn averaged(&self, r: &Records, plan: &Plan, all: &[Arrangement], sets: &[Vec<bool>]) -> Vec<Vec<f64>> {
         let mut out: Vec<Vec<f64>> = sets.iter().map(|_| Vec::with_capacity(all.len())).collect();
-        self.rows(r, plan, all, sets, |set, row| out[set].push(self.average(&row)));
+        let mut average = Average::new(self.side.weights());
+        self.rows(r, plan, all, sets, |set, row| out[set].push(average.of(row.below, row.expected, row.total)));
         out
     }
 
@@ -255,39 +255,6 @@ impl Trace {
                 take(q, Row { below: row, expected: &expected, total });
             }
         }
-    }
-
-    fn average(&self, row: &Row<'_>) -> f64 {
-        let (k, c) = (row.total, self.cuts.len());
-        if c == 0 || k <= 0.0 {
-            return 0.0;
-        }
-        // Powers of whole numbers are quick; beyond this the numbers could grow out of range.
-        let whole = k <= 200.0;
-        let (weight_below, weight_above) = self.side.weights();
-        let mut sum = 0.0;
-        for i in 0..c {
-            let (n, share) = (row.below[i], row.expected[i] / k);
-            for ratio in RATIOS {
-                let mut side = |weight: f64, n: f64, share: f64| {
-                    sum += weight
-                        * if share <= 0.0 || share >= 1.0 {
-                            1.0
-                        } else if whole {
-                            ratio.powi(n as i32) / (1.0 + (ratio - 1.0) * share).powi(k as i32)
-                        } else {
-                            (n * ratio.ln() - k * (1.0 + (ratio - 1.0) * share).ln()).min(600.0).exp()
-                        };
-                };
-                if weight_below > 0.0 {
-                    side(weight_below, n, share);
-                }
-                if weight_above > 0.0 {
-                    side(weight_above, k - n, 1.0 - share);
-                }
-            }
-        }
-        (sum / (RATIOS.len() * c) as f64).ln()
     }
 
     fn ratio(&self, row: &Row<'_>, i: usize) -> f64 {

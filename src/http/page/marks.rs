@@ -22,7 +22,7 @@ pub fn counts_as(i: &Incident) -> &'static str {
     match () {
         () if i.mark.as_ref().is_some_and(|m| m.kind.is_some()) => "",
         () if i.pause_only => "paused, reason not seen",
-        () if i.harmless => "harmless: every program lived and frames kept coming",
+        () if i.harmless => "harmless: nothing was lost by it",
         () if i.session.is_none() => "outside a session",
         () => "",
     }

@@ -113,7 +113,7 @@ fn load(l: &Latest<'_>) -> Rows {
     row(&mut rows, "processor", l.said("load.cpu"));
     row(&mut rows, "waiting for the processor", l.said("pressure.cpu"));
     row(&mut rows, "waiting for the disk", l.said("pressure.io"));
-    let share = l.said("memory.available-share").map(|s| format!(" ({s})")).unwrap_or_default();
+    let share = l.said("memory.available-share").map(|s| beside(&s)).unwrap_or_default();
     row(&mut rows, "memory available", l.said("memory.available").map(|v| v + &share));
     rows
 }
@@ -169,7 +169,7 @@ fn room(l: &Latest<'_>) -> Rows {
     for thing in l.things("disk") {
         let title = config.disks.iter().find(|c| c.name == thing).map(|c| c.title.clone());
         let title = title.unwrap_or_else(|| format!("{} disk", thing.own().replace('-', " ")));
-        let share = l.said(thing.quantity("free-share").as_str()).map(|s| format!(" ({s})")).unwrap_or_default();
+        let share = l.said(thing.quantity("free-share").as_str()).map(|s| beside(&s)).unwrap_or_default();
         row(&mut rows, title, l.said(thing.quantity("free").as_str()).map(|v| format!("{v} free{share}")));
     }
     if let Some(t) = l.scene.live.last_light_frame {
@@ -214,4 +214,9 @@ fn listed(names: &[Name]) -> String {
         0..=3 => say::list(&shown),
         n => format!("{} and {} more", shown.join(", "), n - 3),
     }
+}
+
+/// A share behind its figure, in one piece where a line breaks.
+fn beside(share: &str) -> String {
+    format!(" ({})", share.replace(' ', "\u{a0}"))
 }
