@@ -10,6 +10,11 @@ use crate::model::rows::{GapRow, RunRow};
 use crate::model::{Name, SignalDef, SignalId, Unit, UnixMs};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// How often and how long after one another a store is tried whose disk cannot be written while an agent holds it.
+const TRIES: usize = 20;
+const BETWEEN_TRIES: Duration = Duration::from_millis(25);
 
 /// A store, for reading.
 pub struct Reader {
@@ -41,17 +46,33 @@ impl Reader {
             Ok(m) if m.len() == 0 => return Err(StoreError::Missing { path: path.into() }),
             Ok(_) => {}
         }
-        match Self::open_as(path, false) {
-            Err(e) if e.is_passing() && lock::held_by(path).is_none() => {
-                let mut r = Self::open_as(path, true)?;
-                let log = std::fs::metadata(lock::beside(path, "-wal")).map_or(0, |m| m.len());
-                if log > 0 {
-                    r.incomplete = Some(format!("the latest part of the store could not be read ({e})"));
+        let mut tries = 0;
+        loop {
+            match Self::open_as(path, false) {
+                Err(e) if e.is_passing() => {
+                    if lock::held_by(path).is_none() {
+                        return Self::as_it_lies(path, &e);
+                    }
+                    // An agent that cannot write the disk tries again from time to time, and holds the lock for that instant.
+                    if tries == TRIES || !matches!(e, StoreError::ReadOnly { .. }) {
+                        return Err(e);
+                    }
+                    tries += 1;
+                    std::thread::sleep(BETWEEN_TRIES);
                 }
-                Ok(r)
+                other => return other,
             }
-            other => other,
         }
+    }
+
+    /// A store that nobody writes and that cannot be opened in the usual way, as on a read-only disk.
+    fn as_it_lies(path: &Path, why: &StoreError) -> Result<Reader, StoreError> {
+        let mut r = Self::open_as(path, true)?;
+        let log = std::fs::metadata(lock::beside(path, "-wal")).map_or(0, |m| m.len());
+        if log > 0 {
+            r.incomplete = Some(format!("the latest part of the store could not be read ({why})"));
+        }
+        Ok(r)
     }
 
     fn open_as(path: &Path, immutable: bool) -> Result<Reader, StoreError> {

@@ -174,6 +174,32 @@ fn a_read_only_disk_is_written_once_it_can_be() {
 }
 
 #[test]
+fn a_reader_is_not_put_off_while_an_agent_tries_a_read_only_disk() {
+    let m = Mounted::tmpfs(3072);
+    let path = m.path().join("a.db");
+    let c = clock();
+    let (w, o) = open_at(&path, &c);
+    let id = signal(&o, "temperature.box");
+    seconds(&w, &c, id, 20, &mut vec![]);
+    w.close(Span::secs(20)).unwrap();
+    m.remount("ro");
+    let done = std::sync::atomic::AtomicBool::new(false);
+    std::thread::scope(|s| {
+        s.spawn(|| {
+            while !done.load(std::sync::atomic::Ordering::Relaxed) {
+                drop(crate::store::lock::take(&path));
+                std::thread::yield_now();
+            }
+        });
+        // Nothing may end this before the other thread is told to.
+        let fine = || Ok::<_, StoreError>(Reader::open(&path)?.fine(id, UnixMs(0), UnixMs(i64::MAX))?.len());
+        let read: Vec<_> = (0..40).map(|_| fine()).collect();
+        done.store(true, std::sync::atomic::Ordering::Relaxed);
+        assert!(read.iter().all(|r| *r == Ok(20)), "{read:?}");
+    });
+}
+
+#[test]
 fn a_failing_file_system_is_left_and_found_again_by_its_path() {
     let m = Mounted::ext4(24);
     let path = m.path().join("a.db");
