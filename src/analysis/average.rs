@@ -11,7 +11,9 @@ pub(super) struct Average {
     weights: [f64; 2],
     /// For each ratio, its powers from 0 to [`WHOLE`].
     powers: Vec<Vec<f64>>,
-    /// Room for one row: what is raised to the number of faults, and the power.
+    /// Room for one row: faults and share of the hours on one side of each threshold that has hours on both.
+    here: Vec<(f64, f64)>,
+    /// Room for what is raised to the number of faults, and for the power.
     base: Vec<f64>,
     raised: Vec<f64>,
 }
@@ -20,7 +22,7 @@ impl Average {
     /// With these weights of the lower and the upper side.
     pub(super) fn new((below, above): (f64, f64)) -> Average {
         let powers = RATIOS.iter().map(|r| (0..=WHOLE as i32).map(|n| r.powi(n)).collect()).collect();
-        Average { weights: [below, above], powers, base: Vec::new(), raised: Vec::new() }
+        Average { weights: [below, above], powers, here: Vec::new(), base: Vec::new(), raised: Vec::new() }
     }
 
     /// Logarithm of the average, from the counts and the expected counts below each threshold, of `total` faults.
@@ -30,41 +32,39 @@ impl Average {
         }
         let mut sum = 0.0;
         for (side, weight) in self.weights.into_iter().enumerate().filter(|(_, w)| *w > 0.0) {
-            // Count and share of hours on this side.
-            let here = |(n, e): (&f64, &f64)| {
+            let rows = below.iter().zip(expected).map(|(n, e)| {
                 let share = e / total;
                 if side == 0 { (*n, share) } else { (total - n, 1.0 - share) }
-            };
-            for (ratio, powers) in RATIOS.iter().zip(&self.powers) {
-                let rows = below.iter().zip(expected).map(here);
-                if total > WHOLE as f64 {
-                    let one = |(n, share): (f64, f64)| {
-                        if beside(share) {
-                            return 1.0;
-                        }
-                        (n * ratio.ln() - total * (1.0 + (ratio - 1.0) * share).ln()).min(600.0).exp()
-                    };
-                    sum += weight * rows.map(one).sum::<f64>();
-                    continue;
-                }
-                self.base.clear();
-                self.base.extend(
-                    rows.clone().map(|(_, share)| if beside(share) { 1.0 } else { 1.0 + (ratio - 1.0) * share }),
-                );
-                raise(&mut self.base, &mut self.raised, total as u32);
-                let ratios = rows
-                    .zip(&self.raised)
-                    .map(|((n, share), all)| if beside(share) { 1.0 } else { powers[n as usize] / all });
-                sum += weight * ratios.sum::<f64>();
-            }
+            });
+            self.here.clear();
+            self.here.extend(rows.filter(|(_, share)| *share > 0.0 && *share < 1.0));
+            // A threshold with all hours on one side says nothing: its ratio is 1.
+            let silent = (RATIOS.len() * (below.len() - self.here.len())) as f64;
+            let ratios = if total <= WHOLE as f64 { self.whole(total) } else { self.by_logarithms(total) };
+            sum += weight * (silent + ratios);
         }
         (sum / (RATIOS.len() * below.len()) as f64).ln()
     }
-}
 
-/// A threshold with all hours on one side says nothing.
-fn beside(share: f64) -> bool {
-    share <= 0.0 || share >= 1.0
+    /// Sum of the likelihood ratios of the row.
+    fn whole(&mut self, total: f64) -> f64 {
+        let mut sum = 0.0;
+        for (ratio, powers) in RATIOS.iter().zip(&self.powers) {
+            self.base.clear();
+            self.base.extend(self.here.iter().map(|(_, share)| 1.0 + (ratio - 1.0) * share));
+            raise(&mut self.base, &mut self.raised, total as u32);
+            sum += self.here.iter().zip(&self.raised).map(|((n, _), all)| powers[*n as usize] / all).sum::<f64>();
+        }
+        sum
+    }
+
+    /// The same for any number of faults.
+    fn by_logarithms(&self, total: f64) -> f64 {
+        let one = |ratio: f64, &(n, share): &(f64, f64)| {
+            (n * ratio.ln() - total * (1.0 + (ratio - 1.0) * share).ln()).min(600.0).exp()
+        };
+        RATIOS.iter().map(|r| self.here.iter().map(|row| one(*r, row)).sum::<f64>()).sum()
+    }
 }
 
 /// All of `base` to the power of `k`, by repeated squaring of the whole row; `base` is used up.

@@ -4,6 +4,12 @@ use super::errors::StoreError;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// How often, and how long after one another, something is tried that an agent or a reader may stand in the way of for an instant.
+pub const TRIES: usize = 20;
+/// See [`TRIES`].
+pub const BETWEEN_TRIES: Duration = Duration::from_millis(25);
 
 /// Held until it is dropped. The file stays: removing it would let two agents lock two different files of one name.
 #[derive(Debug)]
@@ -41,11 +47,11 @@ pub fn take(store: &Path) -> Result<StoreLock, StoreError> {
     };
     // A reader looks at the lock for an instant, and an agent that was just told to stop needs a moment.
     let mut outcome = file.try_lock();
-    for _ in 0..20 {
+    for _ in 0..TRIES {
         if !matches!(outcome, Err(TryLockError::WouldBlock)) {
             break;
         }
-        std::thread::sleep(std::time::Duration::from_millis(25));
+        std::thread::sleep(BETWEEN_TRIES);
         outcome = file.try_lock();
     }
     match outcome {

@@ -10,11 +10,6 @@ use crate::model::rows::{GapRow, RunRow};
 use crate::model::{Name, SignalDef, SignalId, Unit, UnixMs};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
-
-/// How often and how long after one another a store is tried whose disk cannot be written while an agent holds it.
-const TRIES: usize = 20;
-const BETWEEN_TRIES: Duration = Duration::from_millis(25);
 
 /// A store, for reading.
 pub struct Reader {
@@ -54,11 +49,11 @@ impl Reader {
                         return Self::as_it_lies(path, &e);
                     }
                     // An agent that cannot write the disk tries again from time to time, and holds the lock for that instant.
-                    if tries == TRIES || !matches!(e, StoreError::ReadOnly { .. }) {
+                    if tries == lock::TRIES || !matches!(e, StoreError::ReadOnly { .. }) {
                         return Err(e);
                     }
                     tries += 1;
-                    std::thread::sleep(BETWEEN_TRIES);
+                    std::thread::sleep(lock::BETWEEN_TRIES);
                 }
                 other => return other,
             }

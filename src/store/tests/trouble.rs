@@ -3,6 +3,7 @@
 use super::mount::Mounted;
 use super::*;
 use crate::clock::Clock;
+use std::path::PathBuf;
 
 /// One reading each second, and the same on paper.
 fn seconds(w: &Writer, c: &Arc<ManualClock>, id: SignalId, n: i64, paper: &mut Vec<(UnixMs, Value)>) {
@@ -18,8 +19,12 @@ fn signal(o: &Opened, n: &str) -> SignalId {
     o.signals.register(SignalDef::new(name(n), Unit::Celsius, 0.1, "test"))
 }
 
+fn try_everything(path: &Path, id: SignalId) -> Result<Vec<(UnixMs, Value)>, StoreError> {
+    Reader::open(path)?.fine(id, UnixMs(0), UnixMs(i64::MAX))
+}
+
 fn everything(path: &Path, id: SignalId) -> Vec<(UnixMs, Value)> {
-    Reader::open(path).unwrap().fine(id, UnixMs(0), UnixMs(i64::MAX)).unwrap()
+    try_everything(path, id).unwrap()
 }
 
 fn states(path: &Path) -> Vec<String> {
@@ -147,17 +152,23 @@ fn a_store_on_a_full_disk_is_gone_on_with_in_memory() {
     assert_eq!(r.gaps(UnixMs(0), UnixMs(i64::MAX)).unwrap()[0].why, "stopped");
 }
 
-#[test]
-fn a_read_only_disk_is_written_once_it_can_be() {
+/// A disk that became read-only, with a store of twenty readings, which are noted on the paper.
+fn read_only(c: &Arc<ManualClock>, paper: &mut Vec<(UnixMs, Value)>) -> (Mounted, PathBuf, SignalId) {
     let m = Mounted::tmpfs(3072);
     let path = m.path().join("a.db");
-    let c = clock();
-    let mut paper = vec![];
-    let (w, o) = open_at(&path, &c);
+    let (w, o) = open_at(&path, c);
     let id = signal(&o, "temperature.box");
-    seconds(&w, &c, id, 20, &mut paper);
+    seconds(&w, c, id, 20, paper);
     w.close(Span::secs(20)).unwrap();
     m.remount("ro");
+    (m, path, id)
+}
+
+#[test]
+fn a_read_only_disk_is_written_once_it_can_be() {
+    let c = clock();
+    let mut paper = vec![];
+    let (m, path, id) = read_only(&c, &mut paper);
     let (w, o) = open_at(&path, &c);
     assert!(o.in_memory.as_deref().unwrap().contains("cannot be written"), "{:?}", o.in_memory);
     assert_eq!(o.signals.id(&name("temperature.box")), Some(id));
@@ -175,14 +186,8 @@ fn a_read_only_disk_is_written_once_it_can_be() {
 
 #[test]
 fn a_reader_is_not_put_off_while_an_agent_tries_a_read_only_disk() {
-    let m = Mounted::tmpfs(3072);
-    let path = m.path().join("a.db");
-    let c = clock();
-    let (w, o) = open_at(&path, &c);
-    let id = signal(&o, "temperature.box");
-    seconds(&w, &c, id, 20, &mut vec![]);
-    w.close(Span::secs(20)).unwrap();
-    m.remount("ro");
+    let mut paper = vec![];
+    let (_m, path, id) = read_only(&clock(), &mut paper);
     let done = std::sync::atomic::AtomicBool::new(false);
     std::thread::scope(|s| {
         s.spawn(|| {
@@ -192,10 +197,9 @@ fn a_reader_is_not_put_off_while_an_agent_tries_a_read_only_disk() {
             }
         });
         // Nothing may end this before the other thread is told to.
-        let fine = || Ok::<_, StoreError>(Reader::open(&path)?.fine(id, UnixMs(0), UnixMs(i64::MAX))?.len());
-        let read: Vec<_> = (0..40).map(|_| fine()).collect();
+        let read: Vec<_> = (0..40).map(|_| try_everything(&path, id)).collect();
         done.store(true, std::sync::atomic::Ordering::Relaxed);
-        assert!(read.iter().all(|r| *r == Ok(20)), "{read:?}");
+        assert_eq!(read, vec![Ok(paper); 40]);
     });
 }
 
