@@ -5,6 +5,9 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 /// Columns of a page.
 pub const WIDTH: usize = 80;
 
+/// No line is narrower: the widest character must fit, or wrapping would never end.
+const NARROWEST: usize = 3;
+
 /// A page that is being written.
 #[derive(Debug, Default)]
 pub struct Paper {
@@ -95,7 +98,7 @@ impl Paper {
 
 /// `text` in lines of at most `room` columns, broken at spaces; a longer word is broken where it must. Never empty.
 pub fn wrap(text: &str, room: usize) -> Vec<String> {
-    let room = room.max(2);
+    let room = room.max(NARROWEST);
     let mut lines = vec![String::new()];
     // The space before a unit does not break a number from it.
     let glued = glue(&clean(text));
@@ -146,15 +149,13 @@ fn glue(text: &str) -> String {
     out
 }
 
-/// The longest head of `text` that fits into `room` columns.
+/// The longest head of `text` that fits into `room` columns. Measured whole, and never cut before a character without a width of its
+/// own: some change the width of the one before.
 pub fn cut(text: &str, room: usize) -> String {
-    let mut used = 0;
-    text.chars()
-        .take_while(|c| {
-            used += c.width().unwrap_or(0);
-            used <= room
-        })
-        .collect()
+    let starts = text.char_indices().filter(|(_, c)| c.width() != Some(0)).map(|(at, _)| at);
+    let ends = starts.chain([text.len()]);
+    let end = ends.take_while(|&end| text[..end].width() <= room).last().unwrap_or(0);
+    text[..end].to_string()
 }
 
 /// `text` with spaces behind it up to `room` columns.
@@ -177,6 +178,20 @@ mod tests {
         assert_eq!(wrap("it cost 48 min of darkness", 10), ["it cost", "48 min of", "darkness"]);
         assert_eq!(wrap("", 10), [""]);
         assert_eq!(wrap("abcdefghijkl", 5), ["abcde", "fghij", "kl"]);
+    }
+
+    #[test]
+    fn what_widens_the_character_before_is_cut_with_it() {
+        // A digit shown as a picture takes two columns.
+        let picture = "0\u{fe0f}";
+        assert_eq!(picture.width(), 2);
+        assert_eq!(cut(picture, 1), "");
+        assert_eq!(cut(&format!("{picture}12"), 3), format!("{picture}1"));
+        assert_eq!(wrap(&picture.repeat(3), 5), [picture.repeat(2), picture.into()]);
+        // No character is wider than the narrowest line.
+        let widest: Vec<_> = ('\0'..=char::MAX).filter(|c| c.to_string().width() > NARROWEST).collect();
+        assert!(widest.is_empty(), "{widest:?}");
+        assert_eq!(wrap("\u{17d8}\u{17d8}", 1), ["\u{17d8}"; 2]);
     }
 
     #[test]
