@@ -11,11 +11,9 @@ use crate::model::{Name, Unit};
 
 /// Least log likelihood ratio at which the nights before tell hard hours from others.
 const SPEAKS: f64 = 2.5;
-/// Among thresholds nearly as good as the best (within this log likelihood) the strictest is taken: hours that are only a little hard
-/// would let warm nights pass for a cure.
-const SLACK: f64 = 1.0;
-/// Fewest hard hours that make a hard night.
-pub(super) const HARD_NIGHT: f64 = 0.5;
+/// Among the thresholds that the nights before cannot tell from the best the strictest is taken: hours that are only a little hard would
+/// let warm nights pass for a cure. Half the 0.95 quantile of χ² with one degree of freedom (3.841), as in a likelihood interval at 95 %.
+const SLACK: f64 = 1.92;
 
 /// A rule with where it came from.
 #[derive(Clone, Debug, PartialEq)]

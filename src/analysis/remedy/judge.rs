@@ -1,6 +1,6 @@
 //! One remedy against the hard nights before it.
 
-use super::hard::{self, HARD_NIGHT, Rule};
+use super::hard::{self, Rule};
 use super::result::{HardSource, Origin, RemedyJudgement, RemedyVerdict, Stretch};
 use super::{Options, words};
 use crate::analysis::anytime::{self, AnyTime, Before, Change};
@@ -21,6 +21,8 @@ const LEVEL: f64 = 0.05;
 const ANY_TIME: f64 = 0.03;
 /// Nights left out before the remedy: it is bought after a bad run.
 pub(super) const BAD_RUN: usize = 3;
+/// So many hard hours make a hard night, however many others have.
+const HOURS_ENOUGH: f64 = 2.0;
 /// Fewest hard nights after which "no sign" may be said.
 const FEWEST_AFTER: usize = 5;
 
@@ -34,8 +36,8 @@ pub(super) struct HardNight {
     pub level: f64,
 }
 
-/// Hard nights among some nights.
-pub(super) fn hard_nights(season: &Season, nights: &[usize], rule: &Rule) -> Vec<HardNight> {
+/// Hard nights among some nights: with at least so many hard hours at risk (and not none), or with a fault in them.
+pub(super) fn hard_nights(season: &Season, nights: &[usize], rule: &Rule, least: f64) -> Vec<HardNight> {
     nights
         .iter()
         .filter_map(|&n| {
@@ -52,9 +54,17 @@ pub(super) fn hard_nights(season: &Season, nights: &[usize], rule: &Rule) -> Vec
             }
             let faults = night.faults.iter().filter(|f| f.slice.map_or(rule.when.is_none(), |s| is_hard[s])).count();
             let level = if rule.when.is_some() && hours > 0.0 { sum / hours } else { f64::NAN };
-            (hours >= HARD_NIGHT || faults > 0).then_some(HardNight { night: n, hours, faults, level })
+            ((hours > 0.0 && hours >= least) || faults > 0).then_some(HardNight { night: n, hours, faults, level })
         })
         .collect()
+}
+
+/// Hard hours that make a hard night: half of what the middle one before had, at most two. A night that touched the rule for minutes
+/// says little by staying quiet, and would be counted like one that was hard till dawn; a record of short nights has no others.
+fn hours_asked(touched: &[HardNight]) -> f64 {
+    let mut hours: Vec<f64> = touched.iter().map(|n| n.hours).filter(|h| *h > 0.0).collect();
+    hours.sort_by(f64::total_cmp);
+    hours.get(hours.len() / 2).map_or(0.0, |middle| (0.5 * middle).min(HOURS_ENOUGH))
 }
 
 fn stretch(nights: &[HardNight]) -> Stretch {
@@ -161,8 +171,9 @@ pub(super) fn one(case: &Case<'_>, remedy: &RemedyRow, origin: Origin, rivals: V
         Some(w) => Rule { when: Some(w.clone()), source: HardSource::Stated, translated: None },
         None => hard::choose(season, &before_nights, case.thermal),
     };
-    let before = hard_nights(season, &before_nights, &rule);
-    let with = hard_nights(season, &with_nights, &rule);
+    let asked = hours_asked(&hard_nights(season, &before_nights, &rule, 0.0));
+    let before = hard_nights(season, &before_nights, &rule, asked);
+    let with = hard_nights(season, &with_nights, &rule, asked);
     let by_lot = !remedy.only_nights.is_empty();
     let last: Vec<usize> =
         if by_lot { Vec::new() } else { before_nights.iter().rev().take(BAD_RUN).copied().collect() };
@@ -219,6 +230,7 @@ pub(super) fn one(case: &Case<'_>, remedy: &RemedyRow, origin: Origin, rivals: V
             (s.what.clone(), s.unit)
         }),
         hard_source: rule.source,
+        hard_night_hours: asked,
         translated: rule.translated,
         rate_ratio,
         p_value,

@@ -119,6 +119,8 @@ pub struct RemedyJudgement {
     pub hard_signal: Option<(String, Unit)>,
     /// Where the rule came from.
     pub hard_source: HardSource,
+    /// Hard hours that make a hard night (a fault in a hard hour makes one too): half of what the middle one before had, at most 2.
+    pub hard_night_hours: f64,
     /// How a level found in the box was translated.
     pub translated: Option<Translation>,
     /// Faults per hard hour, after over before.

@@ -216,3 +216,39 @@ fn changes_are_rivals_and_judged_with_hindsight() {
     assert!(j[1].hindsight && j[1].name.contains("program.mount version 1.0 → 1.1; kernel"));
     assert!(j[1].p_value < 0.05, "{}", j[1].p_value);
 }
+
+/// Hours of the night from `hard` on are warm; the fault, if any, stays where it was.
+fn thaw(night: &mut Night, hard: usize) {
+    for v in &mut night.values[0][hard..] {
+        *v = 6.0;
+    }
+}
+
+#[test]
+fn a_night_that_was_hard_for_an_hour_and_quiet_is_no_hard_night_beside_long_ones() {
+    let mut s = season(&cold(10, 6), &cold(6, 3));
+    s.remedies[0].hard_when =
+        Some(HardWhen { signal: Name::new("temperature.outside").unwrap(), below: true, limit: 1.0 });
+    let judged = |s: &Season| judge(s, &Causes::default(), None, &Options::default(), QUIET).swap_remove(0);
+    let j = judged(&s);
+    assert_eq!((j.before.hard_nights, j.after.hard_nights, j.hard_night_hours), (10, 6, 2.0));
+    // One quiet night on either side touches the rule for an hour, two for two hours.
+    thaw(&mut s.nights[9], 1);
+    thaw(&mut s.nights[15], 1);
+    thaw(&mut s.nights[14], 2);
+    let j = judged(&s);
+    assert_eq!((j.before.hard_nights, j.after.hard_nights), (9, 5));
+    assert_eq!((j.before.trouble_nights, j.after.trouble_nights), (6, 3));
+    // A night with trouble in its only hard hour stays one.
+    assert_eq!(s.nights[0].faults[0].slice, Some(0));
+    thaw(&mut s.nights[0], 1);
+    let j = judged(&s);
+    assert_eq!((j.before.hard_nights, j.before.trouble_nights), (9, 6));
+    // Where all nights are short, an hour is what a hard night has.
+    for n in &mut s.nights {
+        thaw(n, 1);
+        n.faults.retain(|f| f.slice == Some(0));
+    }
+    let j = judged(&s);
+    assert_eq!((j.before.hard_nights, j.after.hard_nights, j.hard_night_hours), (10, 6, 0.5));
+}

@@ -340,9 +340,10 @@ pub fn statistician(r: &SeasonReport) -> Vec<String> {
     }
     for j in &r.remedies {
         out.push(format!(
-            "{}: hard when {}; rate ratio {} (95 % {} to {}); exact test p {}; p that holds however often one looks {}; probability that the rate is lower now {} (gamma prior); without the last three nights before it {} of {} hard nights had trouble.",
+            "{}: {}; a hard night has {} such hours or more, or a fault in one; rate ratio {} (95 % {} to {}); exact test p {}; p that holds however often one looks {}; probability that the rate is lower now {} (gamma prior); without the last three nights before it {} of {} hard nights had trouble.",
             j.name,
-            j.hard_when,
+            if j.hard_rule.is_some() { format!("hard when {}", j.hard_when) } else { "all hours count as hard".into() },
+            number(j.hard_night_hours, 1),
             ratio(j.rate_ratio.estimate),
             ratio(j.rate_ratio.low),
             ratio(j.rate_ratio.high),
