@@ -36,8 +36,8 @@ pub(super) struct HardNight {
     pub level: f64,
 }
 
-/// Hard nights among some nights: with at least so many hard hours at risk (and not none), or with a fault in them.
-pub(super) fn hard_nights(season: &Season, nights: &[usize], rule: &Rule, least: f64) -> Vec<HardNight> {
+/// The nights among some nights that had hard hours at risk, or a fault in one.
+fn exposed(season: &Season, nights: &[usize], rule: &Rule) -> Vec<HardNight> {
     nights
         .iter()
         .filter_map(|&n| {
@@ -54,15 +54,15 @@ pub(super) fn hard_nights(season: &Season, nights: &[usize], rule: &Rule, least:
             }
             let faults = night.faults.iter().filter(|f| f.slice.map_or(rule.when.is_none(), |s| is_hard[s])).count();
             let level = if rule.when.is_some() && hours > 0.0 { sum / hours } else { f64::NAN };
-            ((hours > 0.0 && hours >= least) || faults > 0).then_some(HardNight { night: n, hours, faults, level })
+            (hours > 0.0 || faults > 0).then_some(HardNight { night: n, hours, faults, level })
         })
         .collect()
 }
 
 /// Hard hours that make a hard night: half of what the middle one before had, at most two. A night that touched the rule for minutes
 /// says little by staying quiet, and would be counted like one that was hard till dawn; a record of short nights has no others.
-fn hours_asked(touched: &[HardNight]) -> f64 {
-    let mut hours: Vec<f64> = touched.iter().map(|n| n.hours).filter(|h| *h > 0.0).collect();
+fn hours_asked(exposed: &[HardNight]) -> f64 {
+    let mut hours: Vec<f64> = exposed.iter().map(|n| n.hours).filter(|h| *h > 0.0).collect();
     hours.sort_by(f64::total_cmp);
     hours.get(hours.len() / 2).map_or(0.0, |middle| (0.5 * middle).min(HOURS_ENOUGH))
 }
@@ -171,9 +171,12 @@ pub(super) fn one(case: &Case<'_>, remedy: &RemedyRow, origin: Origin, rivals: V
         Some(w) => Rule { when: Some(w.clone()), source: HardSource::Stated, translated: None },
         None => hard::choose(season, &before_nights, case.thermal),
     };
-    let asked = hours_asked(&hard_nights(season, &before_nights, &rule, 0.0));
-    let before = hard_nights(season, &before_nights, &rule, asked);
-    let with = hard_nights(season, &with_nights, &rule, asked);
+    let mut before = exposed(season, &before_nights, &rule);
+    let mut with = exposed(season, &with_nights, &rule);
+    let asked = hours_asked(&before);
+    for side in [&mut before, &mut with] {
+        side.retain(|n| n.hours >= asked || n.faults > 0);
+    }
     let by_lot = !remedy.only_nights.is_empty();
     let last: Vec<usize> =
         if by_lot { Vec::new() } else { before_nights.iter().rev().take(BAD_RUN).copied().collect() };
