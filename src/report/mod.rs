@@ -15,5 +15,6 @@ pub mod picture;
 pub mod say;
 pub mod season;
 pub mod settings;
+mod sheet;
 
 pub use file::{WholeFile, write_whole};

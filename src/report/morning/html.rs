@@ -5,91 +5,39 @@ use super::model::{Class, IncidentPart, Look, MorningReport, NightState};
 use super::opening::{date_words, where_it_went};
 use super::text;
 use crate::model::Unit;
-use crate::report::look::STYLE;
 use crate::report::picture::{draw_tall, draw_wide};
 use crate::report::say;
-use maud::{DOCTYPE, Markup, PreEscaped, html};
-use regex::Regex;
-use std::sync::LazyLock;
+use crate::report::sheet::{marked_invented, to_file};
+use maud::{Markup, html};
 
 /// The whole file.
 pub fn to_html(r: &MorningReport) -> String {
-    let title = format!("{}{}", if r.field.is_empty() { String::new() } else { format!("{}, ", r.field) }, night(r));
-    let page = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                // The file says itself that it needs nothing from outside; only its own stylesheet is let in.
-                meta http-equiv="content-security-policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
-                // Without this a browser asks the server beside the file for a picture of its own.
-                link rel="icon" href="data:,";
-                meta name="generator" content=(concat!("tilldawn ", env!("CARGO_PKG_VERSION")));
-                title { (title) }
-                style { (PreEscaped(STYLE)) }
+    let night = format!("night of {}", date_words(&r.night.date));
+    let title = if r.field.is_empty() { night.clone() } else { format!("{}, {night}", r.field) };
+    let body = html! {
+        (opening(r))
+        @if r.state != NightState::Nothing {
+            (to_look_at(r))
+            section {
+                h2 { "The night" }
+                (draw_wide(&r.picture)) (draw_tall(&r.picture))
+                @if let Some(s) = where_it_went(&r.totals) { p { (s) } }
             }
-            body.report {
-                (looks())
-                main {
-                    header { span { (r.field) } span { (night(r)) @if r.invented { " · invented data" } } }
-                    (opening(r))
-                    @if r.state != NightState::Nothing {
-                        (to_look_at(r))
-                        section {
-                            h2 { "The night" }
-                            (draw_wide(&r.picture)) (draw_tall(&r.picture))
-                            @if let Some(s) = where_it_went(&r.totals) { p { (s) } }
-                        }
-                        (happened(r))
-                        (plots(r))
-                        (watched(r))
-                        (alarms(r))
-                        (signals(r))
-                        (cautions(r))
-                    }
-                    footer { p { (text::footer(r)) } }
-                }
-            }
+            (happened(r))
+            (plots(r))
+            (watched(r))
+            (alarms(r))
+            (signals(r))
+            (cautions(r))
         }
-    }
-    .into_string();
-    let body = page.find("<body").unwrap_or(0);
-    format!("{}{}", &page[..body], tie_units(&page[body..]))
-}
-
-/// A number and the short unit behind it stay on one line.
-pub(crate) fn tie_units(body: &str) -> String {
-    static UNIT: LazyLock<Regex> = LazyLock::new(|| {
-        Regex::new(r"(\d) (ms|s|min|h|d|%|°C|°F|K|dBm|kB|MB|GB|TB|B|V|W)([^\p{L}\d]|$)")
-            .expect("a literal expression that compiles")
-    });
-    // Twice, since neighbours such as `46 min 18 s` share the character between them.
-    let once = UNIT.replace_all(body, "$1\u{a0}$2$3");
-    UNIT.replace_all(&once, "$1\u{a0}$2$3").into_owned()
+        footer { p { (text::footer(r)) } }
+    };
+    to_file(&title, [&r.field, &marked_invented(night, r.invented)], &body)
 }
 
 /// Words with commands between backticks.
 fn with_commands(text: &str) -> Markup {
     html! { @for (n, part) in text.split('`').enumerate() { @if n % 2 == 1 { code { (part) } } @else { (part) } } }
-}
-
-/// The choice of looks: works without script, by the state of the fields alone. Not printed.
-pub(crate) fn looks() -> Markup {
-    html! {
-        form.looks aria-label="Look" {
-            fieldset {
-                legend { "Look" }
-                label { input type="radio" name="look" id="look-own" checked; " as this device" }
-                label { input type="radio" name="look" id="look-day"; " day" }
-                label { input type="radio" name="look" id="look-night"; " dim red" }
-            }
-        }
-    }
-}
-
-fn night(r: &MorningReport) -> String {
-    format!("night of {}", date_words(&r.night.date))
 }
 
 fn opening(r: &MorningReport) -> Markup {

@@ -6,62 +6,41 @@ use super::text;
 use super::words::{self, Group};
 use crate::analysis::remedy::{Origin, RemedyJudgement};
 use crate::analysis::season::NightKind;
-use crate::report::look::STYLE;
-use crate::report::morning::html::{looks, tie_units};
 use crate::report::say::{number, sentence_start, zoned};
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use crate::report::sheet::{marked_invented, to_file};
+use maud::{Markup, html};
 
 /// The whole file.
 pub fn to_html(r: &SeasonReport) -> String {
     let title = if r.field.is_empty() { "many nights".to_string() } else { format!("{}, many nights", r.field) };
     let empty = r.nights.iter().all(|n| n.kind == NightKind::NoSession);
-    let page = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="content-security-policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
-                link rel="icon" href="data:,";
-                meta name="generator" content=(concat!("tilldawn ", env!("CARGO_PKG_VERSION")));
-                title { (title) }
-                style { (PreEscaped(STYLE)) }
+    let body = html! {
+        h1 { (r.opening.first().map(String::as_str).unwrap_or_default()) }
+        @for s in r.opening.iter().skip(1) { p.opening { (s) } }
+        @for s in &r.basis { p.soft { (s) } }
+        @if !empty {
+            section {
+                h2 { "The season" }
+                (draw_wide(&r.picture)) (draw_tall(&r.picture))
             }
-            body.report {
-                (looks())
-                main {
-                    header { span { (r.field) } span { "many nights" @if r.invented { " · invented data" } } }
-                    h1 { (r.opening.first().map(String::as_str).unwrap_or_default()) }
-                    @for s in r.opening.iter().skip(1) { p.opening { (s) } }
-                    @for s in &r.basis { p.soft { (s) } }
-                    @if !empty {
-                        section {
-                            h2 { "The season" }
-                            (draw_wide(&r.picture)) (draw_tall(&r.picture))
-                        }
-                        (causes(r))
-                        (remedies(r))
-                        (the_box(r))
-                        section { h2 { "Time between faults" } p { (r.between.sentences.join(" ")) } }
-                        (faults(r))
-                        (nights(r))
-                        (changes(r))
-                        @if !r.cautions.is_empty() {
-                            section { h2 { "Cautions" } ul { @for c in &r.cautions { li { (c) } } } }
-                        }
-                        section.statistics {
-                            h2 { "For the statistician" }
-                            ul { @for s in &r.statistician { li { (s) } } }
-                        }
-                    }
-                    footer { p { (text::footer(r)) } }
-                }
+            (causes(r))
+            (remedies(r))
+            (the_box(r))
+            section { h2 { "Time between faults" } p { (r.between.sentences.join(" ")) } }
+            (faults(r))
+            (nights(r))
+            (changes(r))
+            @if !r.cautions.is_empty() {
+                section { h2 { "Cautions" } ul { @for c in &r.cautions { li { (c) } } } }
+            }
+            section.statistics {
+                h2 { "For the statistician" }
+                ul { @for s in &r.statistician { li { (s) } } }
             }
         }
-    }
-    .into_string();
-    let body = page.find("<body").unwrap_or(0);
-    format!("{}{}", &page[..body], tie_units(&page[body..]))
+        footer { p { (text::footer(r)) } }
+    };
+    to_file(&title, [&r.field, &marked_invented("many nights".into(), r.invented)], &body)
 }
 
 fn causes(r: &SeasonReport) -> Markup {
