@@ -13,7 +13,6 @@ use std::time::Instant;
 use tilldawn::analysis::causes::{self, Cause, Causes, Progress, Verdict};
 use tilldawn::analysis::remedy::{self, RemedyJudgement, RemedyVerdict};
 use tilldawn::analysis::season::Season;
-use tilldawn::analysis::thermal::fit_season;
 use tilldawn::analysis::thermal::means::Stretch;
 use tilldawn::model::{Span, UnixMs};
 use tilldawn::rehearse::garden::happen;
@@ -241,11 +240,9 @@ fn cut_to(known: &Known, seed: u64, before: usize, after: usize) -> Option<Remed
 }
 
 fn freeze_anew(s: &mut Season, boxes: &[Stretch]) {
-    let (since, first) = (s.remedies[0].since, s.nights.first().map_or(UnixMs(0), |n| n.from));
-    let left: Vec<Stretch> = boxes.iter().filter(|b| b.from >= first && b.from < since).cloned().collect();
-    if !left.is_empty() {
-        let fit = fit_season(&left, SEED).ok();
-        s.remedies[0].hard_when = remedy::choose_hard(s, since, fit.as_ref(), &remedy::Options::default());
+    if !boxes.is_empty() {
+        let since = s.remedies[0].since;
+        s.remedies[0].hard_when = remedy::choose_hard(s, since, boxes, SEED);
     }
 }
 

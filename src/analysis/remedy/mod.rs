@@ -20,7 +20,7 @@ pub use words::BY_LOT;
 
 use super::causes::{Causes, Progress};
 use super::season::Season;
-use super::thermal::ThermalFit;
+use super::thermal::{self, ThermalFit};
 use crate::model::command::HardWhen;
 use crate::model::rows::{ChangeRow, RemedyRow};
 use crate::model::{Span, UnixMs};
@@ -112,15 +112,14 @@ fn changes(season: &Season) -> Vec<RemedyRow> {
 
 /// The rule for hard hours to freeze when a remedy is added now: chosen from the nights before `since` alone, so that it is the same
 /// whenever it is asked for; none where nothing beyond the remedy's reach goes with the faults yet (then all hours count).
-/// Nothing in it is random; the options are those of [`judge`].
-pub fn choose_hard(
-    season: &Season,
-    since: UnixMs,
-    thermal: Option<&ThermalFit>,
-    _options: &Options,
-) -> Option<HardWhen> {
+/// `boxes`: the box while it was known together with the outside; of these, too, only what fell into those nights has a say. `seed`: of
+/// the errors of its thermal fit.
+pub fn choose_hard(season: &Season, since: UnixMs, boxes: &[thermal::means::Stretch], seed: u64) -> Option<HardWhen> {
     let before: Vec<usize> = season.usable().into_iter().filter(|&n| season.nights[n].from < since).collect();
-    hard::choose(season, &before, thermal).when
+    let first = season.nights.first()?.from;
+    let known: Vec<_> = boxes.iter().filter(|b| (first..since).contains(&b.from)).cloned().collect();
+    let fit = thermal::fit_season(&known, seed).ok();
+    hard::choose(season, &before, fit.as_ref()).when
 }
 
 /// Whether a stated rule for hard hours may be used with a remedy since `since`.

@@ -50,7 +50,7 @@ pub fn freeze(
     anyway: bool,
     now: UnixMs,
 ) -> Result<Frozen, FreezeError> {
-    let mut g = gather::gather(reader, settings, &Wish::default(), now, &|_, _| ())?;
+    let g = gather::gather(reader, settings, &Wish::default(), now, &|_, _| ())?;
     let zone = g.zone.clone().unwrap_or(jiff::tz::TimeZone::UTC);
     let hindsight = night_of(wish.since, &zone).to <= now;
     let first = g.spans.iter().zip(&g.season.nights).find(|(_, n)| n.usable()).map(|(s, _)| s.from);
@@ -65,11 +65,7 @@ pub fn freeze(
         }
         None if hindsight => (None, false),
         None => {
-            // Nights from the remedy on must not have a say.
-            g.air.boxes.retain(|b| b.from < wish.since);
-            let fit = thermal(&g).ok();
-            let o = remedy::Options { seed: SEED, ..remedy::Options::default() };
-            let rule = remedy::choose_hard(&g.season, wish.since, fit.as_ref(), &o);
+            let rule = remedy::choose_hard(&g.season, wish.since, &g.air.boxes, SEED);
             let chosen = rule.is_some();
             (rule, chosen)
         }
