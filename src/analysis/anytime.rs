@@ -3,7 +3,8 @@
 //! Nights come one after another, each with trouble or quiet, without and then with a remedy. After each night with the remedy the
 //! mixture of conditional likelihood ratios S is taken: given all trouble nights so far, their number among nights with the remedy is
 //! hypergeometric if nothing changed, noncentral hypergeometric if the odds were multiplied by ψ (Fisher 1935; Robbins 1970, Ann.
-//! Math. Stat. 41:1397–1409, for mixtures as tests to be looked at any time). S is averaged over ψ of 1/3, 1/10 and 1/30.
+//! Math. Stat. 41:1397–1409, for mixtures as tests to be looked at any time). S is averaged over ψ of 1/3, 1/10 and 1/30, and counts
+//! in proportion to the nights until there are [`FULL`] of them.
 //!
 //! Ville's inequality alone (reject at S ≥ 20) would hold for a likelihood ratio of whole sequences, and wastes much of a dozen
 //! nights. Instead the probability that S ever reaches a level within the stated number of mornings is computed exactly, night by
@@ -16,6 +17,9 @@ use super::special::ln_factorial;
 pub const MORNINGS: usize = 40;
 /// Nights with the remedy before anything is said: three nights can be luck, and a test that may speak after one has less to say later.
 pub const FIRST: usize = 4;
+/// Nights with the remedy from which S counts in full. Whoever may speak at each of the first nights as freely as later pays for it with a
+/// higher level for all: a dozen nights then say less, and nights just after a bad run are the ones that deceive.
+const FULL: usize = 12;
 /// Ratios of odds over which the likelihood ratio is averaged.
 const ODDS: [f64; 3] = [1.0 / 3.0, 1.0 / 10.0, 1.0 / 30.0];
 /// Trouble rates over which the worst case is taken.
@@ -42,9 +46,9 @@ pub struct Before {
 /// The answer after the last night.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct AnyTime {
-    /// Largest S on any morning so far.
+    /// Largest S on any morning so far, as it counts.
     pub largest: f64,
-    /// Level that S must reach: the chance of ever doing so is at most 0.05 if nothing changed.
+    /// Level that S must reach: the chance of ever doing so is at most `alpha` if nothing changed.
     pub asked: f64,
     /// Chance that S ever gets as large as it did, if nothing changed.
     pub p: f64,
@@ -84,8 +88,13 @@ impl Table {
         Table { nights, most, s }
     }
 
-    fn at(&self, k0: usize, n1: usize, k1: usize) -> f64 {
+    fn ratio(&self, k0: usize, n1: usize, k1: usize) -> f64 {
         self.s[(k0 * (self.most + 1) + n1) * (self.most + 1) + k1]
+    }
+
+    /// S as it counts on that morning.
+    fn at(&self, k0: usize, n1: usize, k1: usize) -> f64 {
+        self.ratio(k0, n1, k1) * (n1 as f64 / FULL as f64).min(1.0)
     }
 
     /// Largest chance, over trouble rates, that S ever reaches `level` within the mornings.
@@ -132,7 +141,8 @@ impl Table {
     }
 }
 
-/// Judges nights with the remedy, in order, against the nights before. Without nights before nothing is known: p is 1.
+/// Judges nights with the remedy, in order, against the nights before, at the level `alpha`. Without nights before nothing is known: p
+/// is 1.
 pub fn judge(before: Before, with: &[bool], change: Change, alpha: f64) -> AnyTime {
     if before.nights == 0 || before.trouble > before.nights {
         return AnyTime { largest: 0.0, asked: f64::INFINITY, p: 1.0, needed: None };
@@ -196,7 +206,7 @@ mod tests {
         let (n1, k) = (5, 4);
         let c = |n: u64, k: u64| (ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k)).exp();
         let mean: f64 =
-            (0..=4u64).map(|x| c(5, x) * c(6, 4 - x) / c(11, 4) * t.at(k - x as usize, n1, x as usize)).sum();
+            (0..=4u64).map(|x| c(5, x) * c(6, 4 - x) / c(11, 4) * t.ratio(k - x as usize, n1, x as usize)).sum();
         assert!((mean - 1.0).abs() < 1e-12, "{mean}");
     }
 

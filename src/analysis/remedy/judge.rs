@@ -16,9 +16,6 @@ use crate::model::rows::RemedyRow;
 
 /// Level of all tests.
 const LEVEL: f64 = 0.05;
-/// Level of the test of every morning. Below 0.05, because nights are a little less alike than the test supposes: weather lasts for
-/// days, and hours just beyond the rule are not as hard as those far beyond (measured on invented seasons).
-const ANY_TIME: f64 = 0.03;
 /// Nights left out before the remedy: it is bought after a bad run.
 pub(super) const BAD_RUN: usize = 3;
 /// So many hard hours make a hard night, however many others have.
@@ -117,7 +114,7 @@ impl Tests {
         let fewer = share(b(with)) <= share(b(before));
         let run = |v: &[HardNight], c: Change| {
             let nights = if (c == Change::Fewer) == fewer { b(v) } else { Before { nights: 0, trouble: 0 } };
-            anytime::judge(nights, &after, c, ANY_TIME)
+            anytime::judge(nights, &after, c, LEVEL)
         };
         let table = |v: &[HardNight]| {
             let (x, y) = (b(v), b(with));
@@ -142,8 +139,7 @@ impl Tests {
     }
 
     fn p_any_time(&self) -> f64 {
-        // Raised in the same proportion as the level is lowered, so that 0.05 is the line to look at.
-        (self.all.p.max(self.short.p) * LEVEL / ANY_TIME).min(1.0)
+        self.all.p.max(self.short.p)
     }
 
     /// Both the whole record and the one without the bad run reached their level, and the count of today still says so.
