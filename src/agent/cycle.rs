@@ -21,7 +21,7 @@ use crate::out::notice::Posts;
 use crate::probe::beat;
 use crate::probe::{Observation, Outlet, Roots};
 use crate::report::settings::{KEPT_AS, Settings};
-use crate::store::{Write, Writer};
+use crate::store::{Way, Write, Writer};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -229,7 +229,8 @@ impl Agent {
         let answer: CommandAnswer = match &ask.command {
             Command::RemedyAdd(wish) => self.remedy_add(wish, at).await,
             Command::RemedyRemove { remedy } => self.remedy_remove(*remedy).await,
-            Command::Import(part) => self.take_in(part.clone(), at).await,
+            Command::Import(part) => self.take_in(part.clone(), Way::In, at).await,
+            Command::TakeBack(part) => self.take_in(part.clone(), Way::Out, at).await,
             other => match self.engine.command(at, other, &ask.by) {
                 Err(e) => Err(e),
                 Ok((outcome, text)) => {

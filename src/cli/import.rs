@@ -1,4 +1,4 @@
-//! `tilldawn import`: brings in what was recorded elsewhere.
+//! `tilldawn import`: brings in what was recorded elsewhere, or takes it back.
 
 mod clock;
 mod files;
@@ -10,7 +10,9 @@ use crate::analysis::recorded::Layout;
 use crate::analysis::recorded::signals::Mapping;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{human, paths};
-use crate::model::Span;
+use crate::model::command::TakenIn;
+use crate::model::{Span, UnixMs};
+use crate::store::Way;
 use clap::Args;
 use files::File;
 use jiff::tz::TimeZone;
@@ -21,7 +23,7 @@ use target::Target;
 /// Bring in what was recorded elsewhere: tables of loggers, and a list of faults that you kept
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  tilldawn import --store season.db --signals logger.csv --faults faults.csv\n  tilldawn import --store season.db --signals logger.txt --skip-lines 3 --map 'Date=time' --map 'Temp (F)=temperature.outside:degF' --time-format '%d.%m.%Y %H:%M' --zone Europe/Oslo\n  tilldawn import --at http://field-pc:7417 --signals logger.csv\n\nSignals: a column `time` and one column for each signal, named like `temperature.outside`, `load.cpu`. Faults: columns start,end,name and perhaps kind; an empty end means that the rest of that night was lost. Rows that cannot be used are listed and left out. The same file twice changes nothing."
+    after_help = "Examples:\n  tilldawn import --store season.db --signals logger.csv --faults faults.csv\n  tilldawn import --store season.db --signals logger.txt --skip-lines 3 --map 'Date=time' --map 'Temp (F)=temperature.outside:degF' --time-format '%d.%m.%Y %H:%M' --zone Europe/Oslo\n  tilldawn import --at http://field-pc:7417 --signals logger.csv\n\nSignals: a column `time` and one column for each signal, named like `temperature.outside`, `load.cpu`. Faults: columns start,end,name and perhaps kind; an empty end means that the rest of that night was lost. Rows that cannot be used are listed and left out. The same file twice changes nothing. What was brought in by mistake is taken out again by the same command with --take-back: every reading and fault at the same instant with the same value, also where another file brought it too (bring that one in again)."
 )]
 pub struct Arguments {
     /// Tables of signals (CSV)
@@ -54,6 +56,9 @@ pub struct Arguments {
     /// Refuse a file with any row that cannot be used
     #[arg(long)]
     strict: bool,
+    /// Take out again what these files brought in, read in the same way
+    #[arg(long)]
+    take_back: bool,
     #[command(flatten)]
     reach: Reach,
 }
@@ -101,7 +106,8 @@ pub fn run(a: Arguments) -> Done {
         wrong.extend(bad.map(|f| format!("{}\n{} is refused, since --strict is said", f.list_refused(), f.shown())));
     }
     if !wrong.is_empty() {
-        return Err(Failure(format!("{}; nothing was brought in", wrong.join("\n"))));
+        let nothing = if a.take_back { "taken back" } else { "brought in" };
+        return Err(Failure(format!("{}; nothing was {nothing}", wrong.join("\n"))));
     }
     let now = SystemClock.now().wall;
     let mut target = if a.reach.at().is_some() {
@@ -111,6 +117,9 @@ pub fn run(a: Arguments) -> Done {
             Some(s) => s,
             None => configured(a.reach.config())?.agent.store.unwrap_or_else(paths::default_store),
         };
+        if a.take_back && !path.exists() {
+            return Err(Failure(format!("there is no store at `{}`: nothing was taken back", path.display())));
+        }
         Target::open(path, now)?
     };
     for f in &all {
@@ -118,31 +127,50 @@ pub fn run(a: Arguments) -> Done {
         if !f.refused.is_empty() {
             say::complain(&f.list_refused());
         }
-        if target.has(&f.digest)? {
-            say::say("  This very file was brought in before, read in the same way: nothing changes.");
-            continue;
-        }
-        if let Some(other) = target.shift_before(&f.content_digest)?.filter(|s| *s != f.shift_ms()) {
-            return Err(Failure(format!(
-                "{} is in this store already, with a shift of {}, and readings are never moved or counted twice: bring it into a new store with the other shift",
-                f.shown(),
-                Span(other)
-            )));
-        }
-        let found = if a.shift.is_none() { clock::compare(f, &target)? } else { None };
-        let bar = std::io::stderr().is_terminal().then(|| indicatif::ProgressBar::new(f.entries()));
-        let taken = target.put(f, now, &mut |n| {
-            if let Some(b) = &bar {
-                b.set_position(n);
-            }
-        })?;
-        if let Some(b) = bar {
-            b.finish_and_clear();
-        }
-        say::say(&format!("  {}.", taken.words()));
-        if let Some(words) = found {
-            say::say(&format!("  {words}"));
+        if a.take_back {
+            let taken = with_bar(f, Way::Out, &mut target, now)?;
+            say::say(&format!("  {}.", taken.words_back()));
+        } else {
+            bring_in(f, a.shift.is_none(), &mut target, now)?;
         }
     }
     Ok(WELL)
+}
+
+/// Brings in one file and says what came of it. `compare`: its clock is compared with what is there.
+fn bring_in(f: &File, compare: bool, target: &mut Target, now: UnixMs) -> Result<(), Failure> {
+    let again = target.has(&f.digest)?;
+    if let Some(other) = target.shift_before(&f.content_digest)?.filter(|s| *s != f.shift_ms()) {
+        return Err(Failure(format!(
+            "{} is in this store already, with a shift of {}, and readings are never moved or counted twice: take it back first, by the same command with --shift '{}' --take-back",
+            f.shown(),
+            Span(other),
+            Span(other)
+        )));
+    }
+    let found = if compare && !again { clock::compare(f, target)? } else { None };
+    let taken = with_bar(f, Way::In, target, now)?;
+    if again && taken.new == 0 {
+        say::say("  This very file was brought in before, read in the same way: nothing changes.");
+        return Ok(());
+    }
+    say::say(&format!("  {}.", taken.words()));
+    if let Some(words) = found {
+        say::say(&format!("  {words}"));
+    }
+    Ok(())
+}
+
+/// Puts a file into the target, or takes it out, under a bar on a terminal.
+fn with_bar(f: &File, way: Way, target: &mut Target, now: UnixMs) -> Result<TakenIn, Failure> {
+    let bar = std::io::stderr().is_terminal().then(|| indicatif::ProgressBar::new(f.entries()));
+    let taken = target.put(f, way, now, &mut |n| {
+        if let Some(b) = &bar {
+            b.set_position(n);
+        }
+    })?;
+    if let Some(b) = bar {
+        b.finish_and_clear();
+    }
+    Ok(taken)
 }

@@ -110,7 +110,7 @@ impl Engine {
                 self.out.marks.push((*incident, mark));
                 Ok(said)
             }
-            Command::RemedyAdd(_) | Command::RemedyRemove { .. } | Command::Import(_) => {
+            Command::RemedyAdd(_) | Command::RemedyRemove { .. } | Command::Import(_) | Command::TakeBack(_) => {
                 Err(CommandError::NotNow("this is kept by the store, not by the engine".into()))
             }
         }

@@ -47,6 +47,8 @@ pub enum Command {
     },
     /// Take in a part of what was recorded elsewhere. What is there already stays as it is.
     Import(ImportPart),
+    /// Take out again a part that was taken in.
+    TakeBack(ImportPart),
 }
 
 /// A part of what was recorded elsewhere, small enough that no alarm waits for it.
@@ -76,25 +78,31 @@ pub enum ImportPart {
     },
 }
 
-/// How much of a part was new. Travels through the agent's answer in words.
+/// How much of a part was new, or was taken out. Travels through the agent's answer in words.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TakenIn {
-    /// Readings or faults that are new in the store.
+    /// Readings or faults that are new in the store, or were taken out of it.
     pub new: u64,
-    /// Those that were there already.
+    /// Those that were there already, or were not there any more.
     pub known: u64,
 }
 
 impl TakenIn {
-    /// The words of the answer.
+    /// The words of the answer to what was brought in.
     pub fn words(self) -> String {
         format!("{} new, {} there already", self.new, self.known)
     }
 
+    /// The words of the answer to what was taken back.
+    pub fn words_back(self) -> String {
+        format!("{} taken out, {} not there", self.new, self.known)
+    }
+
     /// From the words of an answer.
     pub fn from_words(text: &str) -> Option<TakenIn> {
-        let (new, rest) = text.split_once(" new, ")?;
-        Some(TakenIn { new: new.parse().ok()?, known: rest.strip_suffix(" there already")?.parse().ok()? })
+        let (new, rest) = text.split_once(" new, ").or_else(|| text.split_once(" taken out, "))?;
+        let known = rest.strip_suffix(" there already").or_else(|| rest.strip_suffix(" not there"))?;
+        Some(TakenIn { new: new.parse().ok()?, known: known.parse().ok()? })
     }
 }
 

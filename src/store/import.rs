@@ -1,5 +1,5 @@
 //! Bringing in what was recorded elsewhere: readings at their own times, faults, and the note of the file. The same content twice
-//! changes nothing.
+//! changes nothing; what was brought in by mistake can be taken back.
 //!
 //! Used by the agent through [`Writer`] while it runs, and by [`Import`] on a store that no agent holds.
 
@@ -9,7 +9,7 @@ use super::errors::{At, StoreError};
 use super::inbox::Item;
 use super::keys::{LATEST_MS, window_of};
 use super::lock::{self, StoreLock};
-use super::merge::{Lines, OnSame, Put, merge};
+use super::merge::{Lines, OnSame, Put, merge, take_out};
 use super::open::{open_for_import, read_reasons};
 use super::pending::Reasons;
 use super::reader::read_signals;
@@ -30,12 +30,22 @@ pub struct Foreign {
     pub readings: Vec<(UnixMs, Value)>,
 }
 
+/// Into the store, or out of it again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Way {
+    /// What is there already stays as it is.
+    In,
+    /// Taken back: what is there at the same instant with the same value goes. Of a time of which only minutes are left, those go that
+    /// hold nothing else.
+    Out,
+}
+
 /// What came of an import.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Taken {
-    /// Readings or faults that are new in the store.
+    /// Readings or faults that are new in the store, or were taken out of it.
     pub new: u64,
-    /// Those that were there already.
+    /// Those that were as they should be already: there, or not there.
     pub known: u64,
 }
 
@@ -64,8 +74,13 @@ impl Import {
         Ok(Import { c, path: path.into(), signals, reasons, _lock: lock })
     }
 
-    /// Brings in readings, a portion at a time; `progress` is told how many were looked at so far.
-    pub fn readings(&mut self, mut all: Vec<Foreign>, mut progress: impl FnMut(u64)) -> Result<Taken, StoreError> {
+    /// Brings in readings, or takes them back, a portion at a time; `progress` is told how many were looked at so far.
+    pub fn readings(
+        &mut self,
+        mut all: Vec<Foreign>,
+        way: Way,
+        mut progress: impl FnMut(u64),
+    ) -> Result<Taken, StoreError> {
         let (mut taken, mut done) = (Taken::default(), 0);
         for f in &mut all {
             check(f)?;
@@ -73,7 +88,7 @@ impl Import {
             for portion in std::mem::take(&mut f.readings).chunks(PORTION) {
                 let tx = self.c.transaction_with_behavior(TransactionBehavior::Immediate).at(&self.path)?;
                 let part = Foreign { signal: f.signal.clone(), readings: portion.to_vec() };
-                let t = put_readings(&tx, &self.signals, &mut self.reasons, &part).at(&self.path)?;
+                let t = put_readings(&tx, &self.signals, &mut self.reasons, &part, way).at(&self.path)?;
                 tx.commit().at(&self.path)?;
                 self.reasons.unsaved.clear();
                 taken = Taken { new: taken.new + t.new, known: taken.known + t.known };
@@ -84,10 +99,10 @@ impl Import {
         Ok(taken)
     }
 
-    /// Brings in faults.
-    pub fn faults(&mut self, faults: &[ImportedFault]) -> Result<Taken, StoreError> {
+    /// Brings in faults, or takes them back.
+    pub fn faults(&mut self, faults: &[ImportedFault], way: Way) -> Result<Taken, StoreError> {
         let tx = self.c.transaction_with_behavior(TransactionBehavior::Immediate).at(&self.path)?;
-        let t = put_faults(&tx, faults).at(&self.path)?;
+        let t = put_faults(&tx, faults, way).at(&self.path)?;
         tx.commit().at(&self.path)?;
         Ok(t)
     }
@@ -102,32 +117,43 @@ impl Import {
     ) -> Result<bool, StoreError> {
         put_note(&self.c, at, source, digest, summary).at(&self.path)
     }
+
+    /// Forgets the note of a file; whether there was one.
+    pub fn forget(&mut self, digest: &str) -> Result<bool, StoreError> {
+        drop_note(&self.c, digest).at(&self.path)
+    }
 }
 
 impl Writer {
-    /// Brings in readings of one signal while the agent runs: at most some ten thousand at a time, so that no alarm waits.
-    pub fn import_readings(&self, f: Foreign) -> Later<Taken> {
+    /// Brings in readings of one signal, or takes them back, while the agent runs: at most some ten thousand at a time, so that no alarm
+    /// waits.
+    pub fn import_readings(&self, f: Foreign, way: Way) -> Later<Taken> {
         let (s, r) = tokio::sync::oneshot::channel();
-        if let Err((e, Item::Import(_, s))) = self.inbox().try_push(Item::Import(Box::new(f), s)) {
+        if let Err((e, Item::Import(_, _, s))) = self.inbox().try_push(Item::Import(Box::new(f), way, s)) {
             let _ = s.send(Err(e));
         }
         r
     }
 
-    /// Brings in faults while the agent runs.
-    pub fn import_faults(&self, faults: Vec<ImportedFault>) -> Later<Taken> {
-        self.job(move |tx| put_faults(tx, &faults).map(Ok))
+    /// Brings in faults, or takes them back, while the agent runs.
+    pub fn import_faults(&self, faults: Vec<ImportedFault>, way: Way) -> Later<Taken> {
+        self.job(move |tx| put_faults(tx, &faults, way).map(Ok))
     }
 
     /// Notes a file while the agent runs; whether one of this content was brought in before.
     pub fn import_note(&self, at: UnixMs, source: String, digest: String, summary: serde_json::Value) -> Later<bool> {
         self.job(move |tx| put_note(tx, at, &source, &digest, &summary).map(Ok))
     }
+
+    /// Forgets the note of a file while the agent runs; whether there was one.
+    pub fn import_forget(&self, digest: String) -> Later<bool> {
+        self.job(move |tx| drop_note(tx, &digest).map(Ok))
+    }
 }
 
 impl Scribe {
-    /// Brings in readings with the numbers of signals and reasons that the agent uses, so that the two never meet.
-    pub(super) fn import(&mut self, mut f: Foreign) -> Result<Taken, StoreError> {
+    /// Brings in readings with the numbers of signals and reasons that the agent uses, so that the two never meet; or takes them back.
+    pub(super) fn import(&mut self, mut f: Foreign, way: Way) -> Result<Taken, StoreError> {
         check(&f)?;
         f.readings.sort_by_key(|r| r.0);
         self.commit();
@@ -137,7 +163,7 @@ impl Scribe {
         let Some(disk) = &mut self.store else { return Err(StoreError::Closed) };
         let taken = (|| {
             let tx = disk.c.transaction_with_behavior(TransactionBehavior::Immediate)?;
-            let taken = put_readings(&tx, &self.stored, &mut self.reasons, &f)?;
+            let taken = put_readings(&tx, &self.stored, &mut self.reasons, &f, way)?;
             tx.commit().map(|()| taken)
         })();
         match taken {
@@ -165,10 +191,20 @@ fn check(f: &Foreign) -> Result<(), StoreError> {
     }
 }
 
-/// Writes readings in order of time. New signals and reasons take the next numbers of the tables given.
-fn put_readings(tx: &Transaction, signals: &Signals, reasons: &mut Reasons, f: &Foreign) -> rusqlite::Result<Taken> {
-    let id = signals.id(&f.signal.name).unwrap_or_else(|| signals.register(f.signal.clone()));
-    if let Some(def) = signals.def(id) {
+/// Writes readings in order of time, or takes them out. New signals and reasons take the next numbers of the tables given.
+fn put_readings(
+    tx: &Transaction,
+    signals: &Signals,
+    reasons: &mut Reasons,
+    f: &Foreign,
+    way: Way,
+) -> rusqlite::Result<Taken> {
+    let id = match (signals.id(&f.signal.name), way) {
+        (Some(id), _) => id,
+        (None, Way::In) => signals.register(f.signal.clone()),
+        (None, Way::Out) => return Ok(Taken { new: 0, known: f.readings.len() as u64 }),
+    };
+    if let (Some(def), Way::In) = (signals.def(id), way) {
         put_signal(tx, id, &def)?;
     }
     let mut windows: BTreeMap<i64, Vec<(i64, Slot)>> = BTreeMap::new();
@@ -186,7 +222,10 @@ fn put_readings(tx: &Transaction, signals: &Signals, reasons: &mut Reasons, f: &
     let mut put = Put::new(tx, signals, &mut lines);
     put.on_same = OnSame::Leave;
     for (w, list) in windows {
-        merge(&mut put, id, w, unsealed(tx, id, w, list)?)?;
+        match way {
+            Way::In => merge(&mut put, id, w, unsealed(tx, id, w, list)?)?,
+            Way::Out => take_out(&mut put, id, w, &list)?,
+        }
     }
     put.finish()?;
     Ok(Taken { new: put.taken, known: f.readings.len() as u64 - put.taken })
@@ -205,15 +244,21 @@ fn unsealed(
     Ok(list)
 }
 
-fn put_faults(tx: &Transaction, faults: &[ImportedFault]) -> rusqlite::Result<Taken> {
-    let mut q =
-        tx.prepare_cached("INSERT OR IGNORE INTO imported_faults (from_at, to_at, name, kind) VALUES (?, ?, ?, ?)")?;
+fn put_faults(tx: &Transaction, faults: &[ImportedFault], way: Way) -> rusqlite::Result<Taken> {
+    let mut q = tx.prepare_cached(match way {
+        Way::In => "INSERT OR IGNORE INTO imported_faults (from_at, to_at, name, kind) VALUES (?, ?, ?, ?)",
+        Way::Out => "DELETE FROM imported_faults WHERE from_at = ? AND to_at IS ? AND name = ? AND kind IS ?",
+    })?;
     let mut t = Taken::default();
     for f in faults {
         let n = q.execute(params![f.from.0, f.to.map(|t| t.0), f.name, f.kind.map(|k| k.word())])? as u64;
         t = Taken { new: t.new + n, known: t.known + 1 - n };
     }
     Ok(t)
+}
+
+fn drop_note(c: &Connection, digest: &str) -> rusqlite::Result<bool> {
+    c.execute("DELETE FROM imports WHERE digest = ?", [digest]).map(|n| n > 0)
 }
 
 fn put_note(

@@ -5,7 +5,7 @@
 
 use super::commit::Job;
 use super::errors::StoreError;
-use super::import::{Foreign, Taken};
+use super::import::{Foreign, Taken, Way};
 use super::options::Options;
 use super::rows_in::Rows;
 use crate::model::live::StoreNow;
@@ -36,7 +36,7 @@ pub(super) enum Item {
     /// Rows that are kept until they can be written, whatever the disk does.
     Rows(Box<Rows>, Answer),
     /// Readings from elsewhere.
-    Import(Box<Foreign>, oneshot::Sender<Result<Taken, StoreError>>),
+    Import(Box<Foreign>, Way, oneshot::Sender<Result<Taken, StoreError>>),
     /// Write everything and mark the run as ended in an orderly way.
     Close(std::sync::mpsc::Sender<Result<(), StoreError>>),
     /// What the look for damage found.
@@ -194,7 +194,7 @@ impl Inbox {
         for item in std::mem::take(&mut q.items) {
             match item {
                 Item::Write(_, Some(a)) => drop(a.send(Err(StoreError::Closed))),
-                Item::Import(_, a) => drop(a.send(Err(StoreError::Closed))),
+                Item::Import(_, _, a) => drop(a.send(Err(StoreError::Closed))),
                 Item::Rows(_, a) => drop(a.send(Err(StoreError::Closed))),
                 Item::Job(j) => j.refuse(StoreError::Closed),
                 Item::Close(s) => drop(s.send(Err(StoreError::Closed))),

@@ -49,6 +49,11 @@ impl<'a> Put<'a> {
     pub fn finish(&mut self) -> rusqlite::Result<()> {
         let Some((id, signal, hour)) = self.hour.take() else { return Ok(()) };
         let row = minutes::pack(id, &hour, self.grid(signal));
+        if row.all == Figures::default() {
+            // Everything in it was taken back.
+            self.tx.prepare_cached("DELETE FROM hours WHERE id = ?")?.execute([id])?;
+            return Ok(());
+        }
         let [min, mean, max] = split(&row.all);
         self.tx
             .prepare_cached(
@@ -133,61 +138,46 @@ fn split(f: &Figures) -> [Option<f64>; 3] {
     f.of_known.map_or([None; 3], |v| v.map(Some))
 }
 
-/// Joins entries (milliseconds after the window's start, in any order) with the piece of that window, and brings its minutes up to date.
-pub(super) fn merge(
-    put: &mut Put,
-    signal: SignalId,
-    window_s: i64,
-    mut list: Vec<(i64, Slot)>,
-) -> rusqlite::Result<()> {
-    let (mut id, mut spare) = (None, vec![]);
-    let mut old: Vec<(i64, Slot)> = vec![];
-    let mut next = key(signal, window_s);
-    {
-        let mut q = put.tx.prepare_cached("SELECT id, body FROM pieces WHERE id BETWEEN ? AND ? ORDER BY id")?;
-        let mut one = put.tx.prepare_cached("SELECT body FROM times WHERE id = ?")?;
-        let mut rows = q.query([next, key(signal, (window_s + WINDOW_S - 1).min(START_MASK))])?;
-        while let Some(r) = rows.next()? {
-            let pid: i64 = r.get(0)?;
-            next = pid + 1;
-            let opened = piece::open(pid, r.get_ref(1)?.as_blob().unwrap_or_default(), |n| {
-                let tid = times_id(window_s, n);
-                let body: Option<Vec<u8>> = one.query_row([tid], |r| r.get(0)).optional().ok()?;
-                piece::open_instants(tid, &body?)
-            });
-            // A piece that cannot be read is left as it is; what is new goes beside it.
-            if let Some(p) = opened {
-                old.extend(p.at.iter().copied().zip(p.column.slots()));
-                match id {
-                    None => id = Some(pid),
-                    Some(_) => spare.push(pid),
-                }
+/// What is in the pieces of a window.
+struct There {
+    /// The first piece that can be read.
+    id: Option<i64>,
+    /// Further ones, which join the first.
+    spare: Vec<i64>,
+    /// A number that no piece of the window has.
+    next: i64,
+    entries: Vec<(i64, Slot)>,
+}
+
+fn there(tx: &Transaction, signal: SignalId, window_s: i64) -> rusqlite::Result<There> {
+    let mut t = There { id: None, spare: vec![], next: key(signal, window_s), entries: vec![] };
+    let mut q = tx.prepare_cached("SELECT id, body FROM pieces WHERE id BETWEEN ? AND ? ORDER BY id")?;
+    let mut one = tx.prepare_cached("SELECT body FROM times WHERE id = ?")?;
+    let mut rows = q.query([t.next, key(signal, (window_s + WINDOW_S - 1).min(START_MASK))])?;
+    while let Some(r) = rows.next()? {
+        let pid: i64 = r.get(0)?;
+        t.next = pid + 1;
+        let opened = piece::open(pid, r.get_ref(1)?.as_blob().unwrap_or_default(), |n| {
+            let tid = times_id(window_s, n);
+            let body: Option<Vec<u8>> = one.query_row([tid], |r| r.get(0)).optional().ok()?;
+            piece::open_instants(tid, &body?)
+        });
+        // A piece that cannot be read is left as it is; what is new goes beside it.
+        if let Some(p) = opened {
+            t.entries.extend(p.at.iter().copied().zip(p.column.slots()));
+            match t.id {
+                None => t.id = Some(pid),
+                Some(_) => t.spare.push(pid),
             }
         }
     }
-    if put.on_same == OnSame::Leave {
-        let there: std::collections::HashSet<i64> = old.iter().map(|(a, _)| *a).collect();
-        let mut seen = std::collections::HashSet::new();
-        list.retain(|(a, _)| !there.contains(a) && seen.insert(*a));
-    }
-    let had_piece = id.is_some();
-    if !had_piece && put.on_same == OnSame::Leave {
-        // Only minutes are left of that time: one that has something stays as it is.
-        let hour = put.hour(signal, window_s)?.clone();
-        list.retain(|(a, _)| {
-            let m = &hour.minutes[minute_of(window_s, *a)];
-            m.count == 0 && m.unavailable == 0
-        });
-    }
-    if list.is_empty() {
-        return Ok(());
-    }
-    put.taken += list.len() as u64;
-    let first_new = if had_piece { 0 } else { old.len() };
-    old.append(&mut list);
-    old.sort_by_key(|(a, _)| *a); // stable: equal instants keep their order
-    let (at, slots): (Vec<i64>, Vec<Slot>) = old.iter().copied().unzip();
-    let id = id.unwrap_or(next);
+    Ok(t)
+}
+
+/// Writes a piece of these entries, in order of time; the spare ones are in it.
+fn write(put: &mut Put, signal: SignalId, window_s: i64, t: &There) -> rusqlite::Result<()> {
+    let id = t.id.unwrap_or(t.next);
+    let (at, slots): (Vec<i64>, Vec<Slot>) = t.entries.iter().copied().unzip();
     let instants = match piece::regular(&at) {
         Some(_) => Instants::Here(&at),
         None => match put.line(window_s, &at)? {
@@ -203,15 +193,47 @@ pub(super) fn merge(
             "INSERT OR REPLACE INTO pieces (id, min, mean, max, count, unavailable, crc, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
         )?
         .execute(params![id, min, mean, max, f.count, f.unavailable, f.crc(id), body])?;
-    for s in spare {
-        put.tx.prepare_cached("DELETE FROM pieces WHERE id = ?")?.execute([s])?;
+    drop_pieces(put.tx, &t.spare)
+}
+
+fn drop_pieces(tx: &Transaction, ids: &[i64]) -> rusqlite::Result<()> {
+    for id in ids {
+        tx.prepare_cached("DELETE FROM pieces WHERE id = ?")?.execute([id])?;
     }
+    Ok(())
+}
+
+/// Joins entries (milliseconds after the window's start, in any order) with the piece of that window, and brings its minutes up to date.
+pub(super) fn merge(
+    put: &mut Put,
+    signal: SignalId,
+    window_s: i64,
+    mut list: Vec<(i64, Slot)>,
+) -> rusqlite::Result<()> {
+    let mut t = there(put.tx, signal, window_s)?;
+    if put.on_same == OnSame::Leave {
+        let there: std::collections::HashSet<i64> = t.entries.iter().map(|(a, _)| *a).collect();
+        let mut seen = std::collections::HashSet::new();
+        list.retain(|(a, _)| !there.contains(a) && seen.insert(*a));
+    }
+    let had_piece = t.id.is_some();
+    if !had_piece && put.on_same == OnSame::Leave {
+        // Only minutes are left of that time: one that has something stays as it is.
+        let hour = put.hour(signal, window_s)?.clone();
+        list.retain(|(a, _)| {
+            let m = &hour.minutes[minute_of(window_s, *a)];
+            m.count == 0 && m.unavailable == 0
+        });
+    }
+    if list.is_empty() {
+        return Ok(());
+    }
+    put.taken += list.len() as u64;
+    t.entries.append(&mut list);
+    t.entries.sort_by_key(|(a, _)| *a); // stable: equal instants keep their order
+    write(put, signal, window_s, &t)?;
     // Minutes: anew from the whole piece, or added to what is left of an earlier one.
-    debug_assert!(first_new == 0 || !had_piece);
-    let mut fresh: HashMap<usize, Gather> = HashMap::new();
-    for (a, s) in &old {
-        fresh.entry(minute_of(window_s, *a)).or_default().slot(*s);
-    }
+    let fresh = by_minute(window_s, &t.entries);
     let hour = put.hour(signal, window_s)?;
     for (i, mut g) in fresh {
         if !had_piece {
@@ -220,6 +242,81 @@ pub(super) fn merge(
         hour.minutes[i] = g.figures();
     }
     Ok(())
+}
+
+fn by_minute(window_s: i64, entries: &[(i64, Slot)]) -> HashMap<usize, Gather> {
+    let mut all: HashMap<usize, Gather> = HashMap::new();
+    for (a, s) in entries {
+        all.entry(minute_of(window_s, *a)).or_default().slot(*s);
+    }
+    all
+}
+
+/// Takes entries out of the piece of a window where instant and value are the same, and brings its minutes up to date. Where only
+/// minutes are left, those that hold nothing but these entries go.
+pub(super) fn take_out(put: &mut Put, signal: SignalId, window_s: i64, list: &[(i64, Slot)]) -> rusqlite::Result<()> {
+    let mut t = there(put.tx, signal, window_s)?;
+    let Some(id) = t.id else {
+        let hour = put.hour(signal, window_s)?;
+        let mut taken = 0;
+        for (i, g) in by_minute(window_s, list) {
+            let f = g.figures();
+            if same_figures(&f, &hour.minutes[i]) {
+                hour.minutes[i] = Figures::default();
+                taken += u64::from(f.count + f.unavailable);
+            }
+        }
+        put.taken += taken;
+        return Ok(());
+    };
+    t.entries.sort_by_key(|(a, _)| *a);
+    let before = t.entries.len();
+    let mut touched = std::collections::BTreeSet::new();
+    for (at, slot) in list {
+        let from = t.entries.partition_point(|(a, _)| a < at);
+        let same = t.entries[from..].iter().take_while(|(a, _)| a == at).position(|(_, s)| same_slot(*s, *slot));
+        if let Some(n) = same {
+            t.entries.remove(from + n);
+            touched.insert(minute_of(window_s, *at));
+        }
+    }
+    if touched.is_empty() {
+        return Ok(());
+    }
+    put.taken += (before - t.entries.len()) as u64;
+    if t.entries.is_empty() {
+        drop_pieces(put.tx, &[id])?;
+        drop_pieces(put.tx, &t.spare)?;
+    } else {
+        write(put, signal, window_s, &t)?;
+    }
+    let left = by_minute(window_s, &t.entries);
+    let hour = put.hour(signal, window_s)?;
+    for i in touched {
+        hour.minutes[i] = left.get(&i).map_or_else(Figures::default, Gather::figures);
+    }
+    Ok(())
+}
+
+/// The store keeps values to the resolution of their signal or as they are; either way what was put in comes out to this.
+fn same_value(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 1e-9 * (1.0 + a.abs())
+}
+
+fn same_slot(a: Slot, b: Slot) -> bool {
+    match (a, b) {
+        (Slot::Known(a), Slot::Known(b)) => same_value(a, b),
+        _ => a == b,
+    }
+}
+
+/// Lowest, highest and how many; the mean of a minute is kept to a tenth of the resolution only.
+fn same_figures(a: &Figures, b: &Figures) -> bool {
+    let ends = match (a.of_known, b.of_known) {
+        (Some(a), Some(b)) => same_value(a[0], b[0]) && same_value(a[2], b[2]),
+        (a, b) => a.is_none() && b.is_none(),
+    };
+    ends && (a.count, a.unavailable) == (b.count, b.unavailable)
 }
 
 /// Which minute of its hour an entry belongs to. Instants outside their window (a clock gone mad) count to its nearest end.

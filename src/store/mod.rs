@@ -45,7 +45,7 @@ mod writer;
 pub use copy::copy;
 pub use errors::StoreError;
 pub use health::look_for_damage;
-pub use import::{Foreign, Import, Taken};
+pub use import::{Foreign, Import, Taken, Way};
 pub use inbox::Write;
 pub use lock::held_by;
 pub use mark::mark;

@@ -133,8 +133,8 @@ impl Scribe {
                         urgent = false;
                         self.work(job);
                     }
-                    Item::Import(f, answer) => {
-                        let _ = answer.send(self.import(*f));
+                    Item::Import(f, way, answer) => {
+                        let _ = answer.send(self.import(*f, way));
                         urgent = false;
                     }
                     Item::Checked(found) => self.checked(found),

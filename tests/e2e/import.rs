@@ -133,6 +133,17 @@ fn a_clock_that_ran_off_is_shown_and_mended_only_when_told() {
     let o = d.import(&["--signals", &late, "--shift", "7 min"]);
     assert_eq!(o.status.code(), Some(2));
     assert!(err(&o).contains("in this store already, with a shift of 0 s"), "{}", err(&o));
+    // The way out that the refusal names.
+    assert!(err(&o).contains("--shift '0 s' --take-back"), "{}", err(&o));
+    let o = d.import(&["--signals", &late, "--shift", "0 s", "--take-back"]);
+    assert!(out(&o).contains("600 taken out, 0 not there"), "{}{}", out(&o), err(&o));
+    assert!(d.readings("temperature.logger").is_empty());
+    assert_eq!(d.readings("temperature.outside").len(), 600);
+    let o = d.import(&["--signals", &late, "--shift", "7 min"]);
+    assert!(o.status.success() && out(&o).contains("600 new"), "{}{}", out(&o), err(&o));
+    let o = Desk::new().import(&["--signals", &late, "--take-back"]);
+    assert_eq!(o.status.code(), Some(2));
+    assert!(err(&o).contains("there is no store"), "{}", err(&o));
     let other = Desk::new();
     let o = other.import(&["--signals", &late, "--shift", "7 min"]);
     assert!(o.status.success(), "{}", err(&o));
@@ -164,6 +175,12 @@ fn a_running_agent_takes_it_in() {
     assert!(out(&o).contains("0 new, 5000 there already") && out(&o).contains("0 new, 2 there"), "{}", out(&o));
     let got = a.json(&format!("/api/v1/signals/temperature.shed?from={T}&to={}&points=1", T + 5000 * 60_000));
     assert_eq!((&got["buckets"][0]["count"], &got["unit"]), (&5000.into(), &"degC".into()));
+    // Taken back, and brought in anew.
+    let o = a.tilldawn(&["import", "--at", &url, "--signals", &shed, "--faults", &list, "--take-back"]);
+    assert!(out(&o).contains("5000 taken out, 0 not there") && out(&o).contains("2 taken out, 0 not"), "{}", out(&o));
+    let got = a.json(&format!("/api/v1/signals/temperature.shed?from={T}&to={}&points=1", T + 5000 * 60_000));
+    assert_eq!(got["buckets"][0]["count"], 0, "{got}");
+    assert!(out(&call()).contains("5000 new, 0 there already"));
     // Straight into the store while the agent holds it: refused, with the way out.
     let o = a.tilldawn(&["import", "--store", a.store.to_str().unwrap(), "--signals", &shed]);
     assert_eq!(o.status.code(), Some(2));

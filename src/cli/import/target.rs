@@ -7,7 +7,7 @@ use crate::cli::reach::ask;
 use crate::house::Client;
 use crate::model::command::TakenIn;
 use crate::model::{Name, Span, Unit, UnixMs, Value};
-use crate::store::{Foreign, Import, Reader, Taken};
+use crate::store::{Foreign, Import, Reader, Taken, Way};
 use serde_json::json;
 use std::path::PathBuf;
 
@@ -71,11 +71,11 @@ impl Target {
         Ok(same.and_then(|i| i.summary["shift_ms"].as_i64()))
     }
 
-    /// Brings in one file; `progress` is told how many entries are done.
+    /// Brings in one file, or takes it back; `progress` is told how many entries are done.
     ///
     /// # Errors
     /// When the store or the agent does not take it. What was taken stays, and the same call goes on from there.
-    pub fn put(&mut self, f: &File, now: UnixMs, progress: &mut dyn FnMut(u64)) -> Result<TakenIn, Failure> {
+    pub fn put(&mut self, f: &File, way: Way, now: UnixMs, progress: &mut dyn FnMut(u64)) -> Result<TakenIn, Failure> {
         let source = f.source();
         match self {
             Target::Store(import, _) => {
@@ -86,12 +86,16 @@ impl Target {
                             let readings = s.values.iter().map(|(t, v)| (*t, Value::Known(signal.round(*v)))).collect();
                             Foreign { signal, readings }
                         });
-                        import.readings(foreign.collect(), progress)
+                        import.readings(foreign.collect(), way, progress)
                     }
-                    Content::Faults(list) => import.faults(list),
+                    Content::Faults(list) => import.faults(list, way),
                 };
                 let t: Taken = t.map_err(fail)?;
-                import.note(now, &source, &f.digest, &f.summary()).map_err(fail)?;
+                match way {
+                    Way::In => import.note(now, &source, &f.digest, &f.summary()),
+                    Way::Out => import.forget(&f.digest),
+                }
+                .map_err(fail)?;
                 Ok(TakenIn { new: t.new, known: t.known })
             }
             Target::Agent(client) => {
@@ -116,7 +120,10 @@ impl Target {
                 let mut taken = TakenIn::default();
                 ask(async {
                     let mut done = 0;
-                    for (n, body) in parts {
+                    for (n, mut body) in parts {
+                        if way == Way::Out {
+                            body["take_back"] = true.into();
+                        }
                         let came = client.post("/api/v1/imports", Some(&body)).await?;
                         done += n;
                         progress(done);

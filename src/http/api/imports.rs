@@ -1,4 +1,4 @@
-//! What was recorded elsewhere, brought in through the running agent, a part at a time.
+//! What was recorded elsewhere, brought in through the running agent, or taken back, a part at a time.
 
 use crate::analysis::recorded::signals::definition;
 use crate::http::act::{self, Through};
@@ -30,6 +30,9 @@ pub struct Part {
     faults: Option<Vec<Fault>>,
     #[serde(default)]
     note: Option<Note>,
+    /// Out again, not in.
+    #[serde(default)]
+    take_back: bool,
 }
 
 #[derive(Debug, Deserialize)]
@@ -60,7 +63,7 @@ struct Note {
     summary: serde_json::Map<String, serde_json::Value>,
 }
 
-/// How much was new.
+/// How much was new, or was taken out.
 #[derive(Debug, Serialize)]
 pub struct Came {
     said: String,
@@ -157,7 +160,8 @@ pub async fn take(
     Extension(who): Extension<Who>,
     Json(part): Json<Part>,
 ) -> Result<axum::Json<Came>, Problem> {
-    let said = act::ask(&app, Command::Import(part.checked()?), &who, Through::Api).await?;
+    let command = if part.take_back { Command::TakeBack } else { Command::Import };
+    let said = act::ask(&app, command(part.checked()?), &who, Through::Api).await?;
     let t = TakenIn::from_words(&said).unwrap_or_default();
     Ok(axum::Json(Came { said, new: t.new, known: t.known }))
 }

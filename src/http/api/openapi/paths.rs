@@ -113,7 +113,13 @@ pub fn paths() -> Value {
         "/incidents/{incident}/mark",
         json!({ "put": act("mark", "Say what an incident was", &["incident"], Some("MarkWish"), "200") }),
     );
-    let mut imports = act("takeIn", "Bring in a part of what was recorded elsewhere", &[], Some("ImportPart"), "200");
+    let mut imports = act(
+        "takeIn",
+        "Bring in a part of what was recorded elsewhere, or take it back",
+        &[],
+        Some("ImportPart"),
+        "200",
+    );
     imports["responses"]["200"]["content"]["application/json"]["schema"] = schema("Came");
     put("/imports", json!({ "post": imports }));
     put("/problems", look("problems", "about", "Every kind of error answer", "Problems", &[], &[]));

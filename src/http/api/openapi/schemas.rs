@@ -506,6 +506,7 @@ fn wishes() -> Map<String, Value> {
                 "exactly one of readings, faults and note",
                 &[],
                 json!({
+                    "take_back": truth("out of the store again: what is there at the same instant with the same value"),
                     "readings": json!({ "type": ["object", "null"], "required": ["signal", "unit", "values"], "additionalProperties": false,
                         "description": "of one signal", "properties": {
                         "signal": of("Name"), "unit": of("Unit"),
