@@ -139,8 +139,10 @@ pub fn run(a: Arguments) -> Done {
 
 /// Brings in one file and says what came of it. `compare`: its clock is compared with what is there.
 fn bring_in(f: &File, compare: bool, target: &mut Target, now: UnixMs) -> Result<(), Failure> {
-    let again = target.has(&f.digest)?;
-    if let Some(other) = target.shift_before(&f.content_digest)?.filter(|s| *s != f.shift_ms()) {
+    let notes = target.notes()?;
+    let again = notes.iter().any(|n| n.digest == f.digest);
+    let same = notes.iter().rev().find(|n| n.summary["content"] == f.content_digest);
+    if let Some(other) = same.and_then(|n| n.summary["shift_ms"].as_i64()).filter(|s| *s != f.shift_ms()) {
         return Err(Failure(format!(
             "{} is in this store already, with a shift of {}, and readings are never moved or counted twice: take it back first, by the same command with --shift '{}' --take-back",
             f.shown(),

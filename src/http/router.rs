@@ -54,7 +54,7 @@ fn api() -> Router<App> {
         .route("/incidents", get(incidents::incidents))
         .route("/incidents/{incident}", get(incidents::one))
         .route("/incidents/{incident}/mark", put(incidents::mark))
-        .route("/imports", post(imports::take))
+        .route("/imports", get(imports::notes).post(imports::take))
         .route("/incidents/{incident}/leadup", get(incidents::leadup))
         .route("/remedies", get(remedies::remedies).post(remedies::add))
         .route("/remedies/{remedy}", delete(remedies::remove))

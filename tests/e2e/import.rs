@@ -172,7 +172,17 @@ fn a_running_agent_takes_it_in() {
     assert!(o.status.success(), "{}{}", err(&o), a.log());
     assert!(out(&o).contains("5000 new, 0 there already") && out(&o).contains("2 new, 0 there"), "{}", out(&o));
     let o = call();
-    assert!(out(&o).contains("0 new, 5000 there already") && out(&o).contains("0 new, 2 there"), "{}", out(&o));
+    assert_eq!(out(&o).matches("nothing changes").count(), 2, "{}", out(&o));
+    let notes = a.json("/api/v1/imports");
+    assert_eq!(notes["imports"].as_array().map(Vec::len), Some(2), "{notes}");
+    assert_eq!(
+        (&notes["imports"][0]["source"], &notes["imports"][0]["summary"]["entries"]),
+        (&"shed.csv".into(), &5000.into())
+    );
+    // The same content with another shift is refused here as well.
+    let o = a.tilldawn(&["import", "--at", &url, "--signals", &shed, "--shift", "7 min"]);
+    assert_eq!(o.status.code(), Some(2));
+    assert!(err(&o).contains("with a shift of 0 s"), "{}", err(&o));
     let got = a.json(&format!("/api/v1/signals/temperature.shed?from={T}&to={}&points=1", T + 5000 * 60_000));
     assert_eq!((&got["buckets"][0]["count"], &got["unit"]), (&5000.into(), &"degC".into()));
     // Taken back, and brought in anew.

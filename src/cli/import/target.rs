@@ -6,6 +6,7 @@ use crate::cli::Failure;
 use crate::cli::reach::ask;
 use crate::house::Client;
 use crate::model::command::TakenIn;
+use crate::model::rows::ImportRow;
 use crate::model::{Name, Span, Unit, UnixMs, Value};
 use crate::store::{Foreign, Import, Reader, Taken, Way};
 use serde_json::json;
@@ -45,30 +46,18 @@ impl Target {
         }
     }
 
-    /// Whether a file of this content, read in this way, was brought in before. Of a running agent it is not asked: there the
-    /// readings themselves tell.
+    /// The notes of the files that were brought in.
     ///
     /// # Errors
-    /// When the store cannot be read.
-    pub fn has(&self, digest: &str) -> Result<bool, Failure> {
+    /// When the store or the agent cannot be asked.
+    pub fn notes(&self) -> Result<Vec<ImportRow>, Failure> {
         match self {
-            Target::Store(_, path) => {
-                let all = Reader::open(path).and_then(|r| r.imports()).map_err(fail)?;
-                Ok(all.iter().any(|i| i.digest == digest))
+            Target::Store(_, path) => Reader::open(path).and_then(|r| r.imports()).map_err(fail),
+            Target::Agent(client) => {
+                let mut v = ask(client.get("/api/v1/imports"))?;
+                serde_json::from_value(v["imports"].take()).map_err(fail)
             }
-            Target::Agent(_) => Ok(false),
         }
-    }
-
-    /// The shift with which the same content was brought in before, in milliseconds; none if it was not, or cannot be asked.
-    ///
-    /// # Errors
-    /// When the store cannot be read.
-    pub fn shift_before(&self, content: &str) -> Result<Option<i64>, Failure> {
-        let Target::Store(_, path) = self else { return Ok(None) };
-        let all = Reader::open(path).and_then(|r| r.imports()).map_err(fail)?;
-        let same = all.iter().rev().find(|i| i.summary["content"] == content);
-        Ok(same.and_then(|i| i.summary["shift_ms"].as_i64()))
     }
 
     /// Brings in one file, or takes it back; `progress` is told how many entries are done.

@@ -4,10 +4,11 @@ use crate::analysis::recorded::signals::definition;
 use crate::http::act::{self, Through};
 use crate::http::app::App;
 use crate::http::auth::Who;
-use crate::http::extract::{Json, LATEST_MS};
+use crate::http::extract::{Json, LATEST_MS, Params};
 use crate::http::problem::{Kind, Problem};
+use crate::http::readers;
 use crate::model::command::{ImportPart, TakenIn};
-use crate::model::rows::ImportedFault;
+use crate::model::rows::{ImportRow, ImportedFault};
 use crate::model::{Command, FaultKind, Name, Unit, UnixMs};
 use axum::Extension;
 use axum::extract::State;
@@ -152,6 +153,19 @@ impl Part {
             _ => Err(Problem::new(Kind::Contradiction, "expected exactly one of `readings`, `faults` and `note`")),
         }
     }
+}
+
+/// The notes of all files that were brought in.
+#[derive(Debug, Serialize)]
+pub struct Imports {
+    imports: Vec<ImportRow>,
+}
+
+/// `GET /api/v1/imports`
+pub async fn notes(State(app): State<App>, p: Params) -> Result<axum::Json<Imports>, Problem> {
+    p.finish()?;
+    let imports = readers::read(&app, |r| r.imports()).await?;
+    Ok(axum::Json(Imports { imports }))
 }
 
 /// `POST /api/v1/imports`

@@ -113,15 +113,16 @@ pub fn paths() -> Value {
         "/incidents/{incident}/mark",
         json!({ "put": act("mark", "Say what an incident was", &["incident"], Some("MarkWish"), "200") }),
     );
-    let mut imports = act(
+    let mut imports = look("imports", "past", "Files that were brought in", "Imports", &[], &[]);
+    imports["post"] = act(
         "takeIn",
         "Bring in a part of what was recorded elsewhere, or take it back",
         &[],
         Some("ImportPart"),
         "200",
     );
-    imports["responses"]["200"]["content"]["application/json"]["schema"] = schema("Came");
-    put("/imports", json!({ "post": imports }));
+    imports["post"]["responses"]["200"]["content"]["application/json"]["schema"] = schema("Came");
+    put("/imports", imports);
     put("/problems", look("problems", "about", "Every kind of error answer", "Problems", &[], &[]));
     put(
         "/openapi.json",

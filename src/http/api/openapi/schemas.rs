@@ -446,10 +446,25 @@ fn past() -> Map<String, Value> {
         (
             "Came",
             record(
-                "how much of a part was new",
-                json!({ "said": text("in words"), "new": whole("new in the store"), "known": whole("there already, and left as it was") }),
+                "how much of a part was new, or was taken out",
+                json!({
+                    "said": text("in words"), "new": whole("new in the store, or taken out of it"),
+                    "known": whole("there already and left as it was, or not there"),
+                }),
             ),
         ),
+        (
+            "Import",
+            record(
+                "the note of a file that was brought in",
+                json!({
+                    "at": time("when it was brought in"), "source": text("its name"),
+                    "digest": text("SHA-256 of its content and of how it was read, hexadecimal"),
+                    "summary": json!({ "type": ["object", "null"], "description": "how it was read and what was taken" }),
+                }),
+            ),
+        ),
+        ("Imports", record("files that were brought in, in order", json!({ "imports": list(of("Import")) }))),
         ("Remedies", record("all remedies", json!({ "remedies": list(of("Remedy")) }))),
         (
             "Problems",
