@@ -141,13 +141,10 @@ pub fn run(a: Arguments) -> Done {
 fn bring_in(f: &File, compare: bool, target: &mut Target, now: UnixMs) -> Result<(), Failure> {
     let notes = target.notes()?;
     let again = notes.iter().any(|n| n.digest == f.digest);
-    let same = notes.iter().rev().find(|n| n.summary["content"] == f.content_digest);
-    if let Some(other) = same.and_then(|n| n.summary["shift_ms"].as_i64()).filter(|s| *s != f.shift_ms()) {
+    if let Some(was) = f.read_otherwise(&notes) {
         return Err(Failure(format!(
-            "{} is in this store already, with a shift of {}, and readings are never moved or counted twice: take it back first, by the same command with --shift '{}' --take-back",
-            f.shown(),
-            Span(other),
-            Span(other)
+            "{} is in this store already with other times, read with {was}, and readings are never moved or counted twice: take it back first, by this command with {was} --take-back",
+            f.shown()
         )));
     }
     let found = if compare && !again { clock::compare(f, target)? } else { None };

@@ -132,9 +132,9 @@ fn a_clock_that_ran_off_is_shown_and_mended_only_when_told() {
     // The same content is not laid beside itself.
     let o = d.import(&["--signals", &late, "--shift", "7 min"]);
     assert_eq!(o.status.code(), Some(2));
-    assert!(err(&o).contains("in this store already, with a shift of 0 s"), "{}", err(&o));
+    assert!(err(&o).contains("in this store already with other times, read with --shift '0 s'"), "{}", err(&o));
     // The way out that the refusal names.
-    assert!(err(&o).contains("--shift '0 s' --take-back"), "{}", err(&o));
+    assert!(err(&o).contains("with --shift '0 s' --take-back"), "{}", err(&o));
     let o = d.import(&["--signals", &late, "--shift", "0 s", "--take-back"]);
     assert!(out(&o).contains("600 taken out, 0 not there"), "{}{}", out(&o), err(&o));
     assert!(d.readings("temperature.logger").is_empty());
@@ -150,6 +150,23 @@ fn a_clock_that_ran_off_is_shown_and_mended_only_when_told() {
     assert_eq!(other.readings("temperature.logger")[0].0, T);
     let o = Desk::new().import(&["--signals", &late, "--shift", "-90 s"]);
     assert!(o.status.success(), "{}", err(&o));
+}
+
+#[test]
+fn a_file_read_in_the_wrong_zone_is_taken_back_and_read_anew() {
+    let d = Desk::new();
+    let file = d.put("attic.csv", "time,temperature.attic\n2026-01-13 07:14:03,4\n2026-01-13 07:24:03,3.5\n");
+    let o = d.import(&["--signals", &file]);
+    assert!(out(&o).contains("2 new"), "{}{}", out(&o), err(&o));
+    let right = ["--signals", &file, "--zone", "Asia/Tokyo"];
+    let o = d.import(&right);
+    assert_eq!(o.status.code(), Some(2));
+    assert!(err(&o).contains("with other times, read with --zone 'UTC'"), "{}", err(&o));
+    assert_eq!(d.readings("temperature.attic").len(), 2);
+    let o = d.import(&["--signals", &file, "--zone", "UTC", "--take-back"]);
+    assert!(out(&o).contains("2 taken out, 0 not there"), "{}{}", out(&o), err(&o));
+    assert!(out(&d.import(&right)).contains("2 new"));
+    assert_eq!(d.readings("temperature.attic"), [(T, 4.0), (T + 600_000, 3.5)]);
 }
 
 #[test]
@@ -182,7 +199,7 @@ fn a_running_agent_takes_it_in() {
     // The same content with another shift is refused here as well.
     let o = a.tilldawn(&["import", "--at", &url, "--signals", &shed, "--shift", "7 min"]);
     assert_eq!(o.status.code(), Some(2));
-    assert!(err(&o).contains("with a shift of 0 s"), "{}", err(&o));
+    assert!(err(&o).contains("read with --shift '0 s'"), "{}", err(&o));
     let got = a.json(&format!("/api/v1/signals/temperature.shed?from={T}&to={}&points=1", T + 5000 * 60_000));
     assert_eq!((&got["buckets"][0]["count"], &got["unit"]), (&5000.into(), &"degC".into()));
     // Taken back, and brought in anew.

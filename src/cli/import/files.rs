@@ -3,7 +3,7 @@
 use crate::analysis::recorded::signals::Series;
 use crate::analysis::recorded::{Layout, Refused, faults, signals, table};
 use crate::cli::Failure;
-use crate::model::rows::ImportedFault;
+use crate::model::rows::{ImportRow, ImportedFault};
 use crate::model::{Span, UnixMs};
 use crate::report::paper::clean;
 use crate::report::say::{count, sentence_start, zoned};
@@ -115,9 +115,34 @@ impl File {
         format!("`{}`", self.path.display())
     }
 
-    /// Milliseconds that were added to its times.
-    pub fn shift_ms(&self) -> i64 {
-        self.how["shift_ms"].as_i64().unwrap_or_default()
+    /// How the same content was read when it was brought in with other times, as the words of the command that differ now; none if it was
+    /// not.
+    pub fn read_otherwise(&self, notes: &[ImportRow]) -> Option<String> {
+        let was = &notes.iter().rev().find(|n| n.summary["content"] == self.content_digest)?.summary;
+        let now = self.summary();
+        if (&was["first_ms"], &was["last_ms"]) == (&now["first_ms"], &now["last_ms"]) {
+            return None;
+        }
+        let mut words = vec![];
+        let differ = |key: &str| was[key] != now[key];
+        if differ("zone") {
+            words.push(format!("--zone '{}'", was["zone"].as_str().unwrap_or("UTC")));
+        }
+        if differ("shift_ms") {
+            words.push(format!("--shift '{}'", Span(was["shift_ms"].as_i64().unwrap_or_default())));
+        }
+        if differ("time_format") {
+            words.push(
+                was["time_format"].as_str().map_or("no --time-format".into(), |f| format!("--time-format '{f}'")),
+            );
+        }
+        if differ("skip_lines") {
+            words.push(format!("--skip-lines {}", was["skip_lines"]));
+        }
+        if words.is_empty() {
+            words.push("the --map of that time".into());
+        }
+        Some(words.join(" "))
     }
 
     /// Its name in the store.
