@@ -252,7 +252,7 @@ fn helped(j: &RemedyJudgement) -> bool {
 
 /// Useless remedies, looked at every morning for twenty nights.
 fn never_helped(from: Route, case: Case, what: &str, world: &World, n: usize) {
-    let got: Vec<(bool, bool, usize, bool)> = (0..n as u64)
+    let got: Vec<(bool, bool, bool, usize, bool)> = (0..n as u64)
         .into_par_iter()
         .map(|i| {
             let s = season(from, case, world, FIRST_SEED + 5000 + i).season;
@@ -264,21 +264,23 @@ fn never_helped(from: Route, case: Case, what: &str, world: &World, n: usize) {
             (
                 ever,
                 last.as_ref().is_some_and(helped),
+                last.as_ref().is_some_and(|j| j.verdict == RemedyVerdict::NoSign),
                 last.as_ref().map_or(0, |j| j.after.hard_nights),
                 last.is_some_and(|j| j.hard_rule.is_some()),
             )
         })
         .collect();
-    let hard = got.iter().map(|g| g.2).sum::<usize>() as f64 / n as f64;
+    let hard = got.iter().map(|g| g.3).sum::<usize>() as f64 / n as f64;
     Row {
         what: format!("{what}: `helped` on any of twenty mornings"),
         asked: "≤ 5 %".into(),
         hits: got.iter().filter(|g| g.0).count() as f64,
         of: n as f64,
         note: format!(
-            "on the last morning {}; {hard:.1} hard nights by then; a rule for hard hours in {}",
+            "on the last morning {}, no sign {}; {hard:.1} hard nights by then; a rule for hard hours in {}",
             got.iter().filter(|g| g.1).count(),
-            got.iter().filter(|g| g.3).count()
+            got.iter().filter(|g| g.2).count(),
+            got.iter().filter(|g| g.4).count()
         ),
     }
     .print();
@@ -323,11 +325,12 @@ fn told(got: &[RemedyJudgement], before: usize, after: usize, asked: &str) {
         of,
         note: format!(
             "trouble on {:.0} % of hard nights before, {:.0} % after; fixed exact test alone {:.0} %, test of every morning alone \
-             {:.0} %; no rule for hard hours in {:.0} %, warned in {:.0} %",
+             {:.0} %; no sign in {:.1} %; no rule for hard hours in {:.0} %, warned in {:.0} %",
             100.0 * share(&|j| j.before.trouble_nights as f64 / before as f64),
             100.0 * share(&|j| j.after.trouble_nights as f64 / after as f64),
             100.0 * share(&|j| f64::from(u8::from(j.p_value <= 0.05))),
             100.0 * share(&|j| f64::from(u8::from(j.p_value_any_time <= 0.05))),
+            100.0 * share(&|j| f64::from(u8::from(j.verdict == RemedyVerdict::NoSign))),
             100.0 * share(&|j| f64::from(u8::from(j.hard_rule.is_none()))),
             100.0 * share(&|j| f64::from(u8::from(!j.warnings.is_empty())))
         ),

@@ -203,7 +203,7 @@ pub(super) fn one(case: &Case<'_>, remedy: &RemedyRow, origin: Origin, rivals: V
         RemedyVerdict::Helped
     } else if tests.worse() && !unfair {
         RemedyVerdict::MadeWorse
-    } else if no_sign(b, a, probability_fewer) {
+    } else if no_sign(b, a, rate_ratio.low, probability_fewer) {
         RemedyVerdict::NoSign
     } else {
         RemedyVerdict::TooEarly(needed.filter(|n| *n > 0))
@@ -248,24 +248,28 @@ pub(super) fn one(case: &Case<'_>, remedy: &RemedyRow, origin: Origin, rivals: V
     j
 }
 
-/// Enough hard nights to have seen a cure, and the share of trouble nights is not clearly lower: no better than before, or a cut of
-/// the rate to a third is excluded.
-fn no_sign(b: Stretch, a: Stretch, probability_fewer: Option<f64>) -> bool {
+/// Enough hard nights to have seen a cure, and no clear improvement: the share of trouble nights is no lower than before, or a cut of the
+/// rate to a third is excluded (by the odds of trouble nights, or by the faults per hour).
+pub(super) fn no_sign(b: Stretch, a: Stretch, rate_low: f64, probability_fewer: Option<f64>) -> bool {
     if a.hard_nights < FEWEST_AFTER || b.hard_nights == 0 {
         return false;
     }
+    let at_least = |p: f64| probability_fewer.is_some_and(|x| x >= p);
     let no_lower = a.trouble_nights * b.hard_nights >= b.trouble_nights * a.hard_nights;
-    let third_excluded = fisher::odds_ratio(
-        fisher::Table {
-            a: a.trouble_nights as u64,
-            b: (a.hard_nights - a.trouble_nights) as u64,
-            c: b.trouble_nights as u64,
-            d: (b.hard_nights - b.trouble_nights) as u64,
-        },
-        0.95,
-    )
-    .is_ok_and(|o| o.limits.low > 1.0 / 3.0);
-    third_excluded || (no_lower && probability_fewer.is_none_or(|p| p < 0.8))
+    let third = 1.0 / 3.0;
+    let third_excluded = rate_low > third
+        || fisher::odds_ratio(
+            fisher::Table {
+                a: a.trouble_nights as u64,
+                b: (a.hard_nights - a.trouble_nights) as u64,
+                c: b.trouble_nights as u64,
+                d: (b.hard_nights - b.trouble_nights) as u64,
+            },
+            0.95,
+        )
+        .is_ok_and(|o| o.limits.low > third);
+    // Halved, perhaps, is no cure and no lack of any sign either.
+    (third_excluded && !at_least(0.9)) || (no_lower && !at_least(0.8))
 }
 
 /// A rule on a signal that the remedy may have changed itself: said, and nothing is claimed from it.

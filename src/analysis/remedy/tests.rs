@@ -1,6 +1,7 @@
 //! Small seasons whose answer is known.
 
 use super::*;
+use crate::analysis::gamma_poisson;
 use crate::analysis::season::{Fault, Figures, Night, NightKind, Rank, SeasonSignal, Slice};
 use crate::model::{FaultKind, Name, Unit};
 
@@ -251,4 +252,22 @@ fn a_night_that_was_hard_for_an_hour_and_quiet_is_no_hard_night_beside_long_ones
     }
     let j = judged(&s);
     assert_eq!((j.before.hard_nights, j.after.hard_nights, j.hard_night_hours), (10, 6, 0.5));
+}
+
+#[test]
+fn no_sign_is_said_once_a_cut_to_a_third_is_excluded_and_not_where_the_rate_halved() {
+    let side = |hard_nights, trouble_nights, hours, faults| Stretch { hard_nights, trouble_nights, hours, faults };
+    let said = |b: Stretch, a: Stretch| {
+        let r = crate::analysis::poisson::compare(a.faults as u64, a.hours, b.faults as u64, b.hours, 0.95).unwrap();
+        let rate = |s: Stretch| gamma_poisson::posterior(gamma_poisson::JEFFREYS, s.faults as u64, s.hours).unwrap();
+        judge::no_sign(b, a, r.limits.low, rate(a).probability_below(rate(b), 1.0).ok())
+    };
+    // Nights much as before: by the faults per hour 0.34 to 1.85 times as often.
+    assert!(said(side(18, 15, 84.2, 19), side(9, 7, 54.0, 10)));
+    // A little fewer, and a third is possible (0.25 to 1.3).
+    assert!(!said(side(7, 7, 28.6, 12), side(13, 11, 63.6, 15)));
+    // Halved over a long time: no cure, but a sign (0.37 to 0.68).
+    assert!(!said(side(90, 60, 400.0, 120), side(90, 40, 400.0, 60)));
+    // Too few hard nights to have seen anything.
+    assert!(!said(side(18, 15, 84.2, 19), side(4, 4, 20.0, 6)));
 }
