@@ -7,50 +7,24 @@
 
 use criterion::Criterion;
 use orchard::{DAY, EVENING, Shape, settings};
-use std::path::{Path, PathBuf};
-use std::process::{Command, ExitCode, Stdio};
-use std::time::{Duration, Instant};
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::time::Duration;
 use tilldawn::model::UnixMs;
 use tilldawn::night::night_of;
 use tilldawn::report::morning;
 use tilldawn::store::Reader;
+use whole_command::{summary, whole_command};
 
 #[allow(dead_code)]
 #[path = "../e2e/orchard.rs"]
 mod orchard;
+mod whole_command;
 
 /// The night, and the quiet ones before it that it is compared with: their minutes are what is read of them.
 const SHAPE: Shape = Shape { signals: 60, step: 2_000, earlier: 30 };
 const BOUND: Duration = Duration::from_secs(1);
 const BOUND_MB: f64 = 100.0;
-
-/// The whole command in a process of its own: time, and peak memory from the kernel's account of it.
-fn whole_command(store: &Path, out: &Path) -> (Duration, f64) {
-    let begun = Instant::now();
-    let mut child = Command::new(env!("CARGO_BIN_EXE_tilldawn"))
-        .args(["report", "--night", "2026-01-12", "--as", "html", "--store"])
-        .arg(store)
-        .arg("--out")
-        .arg(out)
-        .stdout(Stdio::null())
-        .spawn()
-        .expect("the built binary runs");
-    let status = format!("/proc/{}/status", child.id());
-    let mut peak_kb: f64 = 0.0;
-    loop {
-        // The high-water mark only grows, so the last one seen is missing what came in the last millisecond at most.
-        let text = std::fs::read_to_string(&status).unwrap_or_default();
-        let mark = text.lines().find_map(|l| l.strip_prefix("VmHWM:")).and_then(|v| v.split_whitespace().next());
-        peak_kb = peak_kb.max(mark.and_then(|v| v.parse().ok()).unwrap_or(0.0));
-        match child.try_wait().expect("the child can be asked") {
-            Some(s) => {
-                assert!(s.success(), "the report failed");
-                return (begun.elapsed(), peak_kb / 1024.0);
-            }
-            None => std::thread::sleep(Duration::from_millis(1)),
-        }
-    }
-}
 
 fn main() -> ExitCode {
     let dir: PathBuf = std::env::temp_dir().join(format!("tilldawn-bench-{}", std::process::id()));
@@ -80,15 +54,13 @@ fn main() -> ExitCode {
         b.iter(|| morning::picture(&reader, &night, settings(), written).expect("a picture"));
     });
 
-    let runs: Vec<(Duration, f64)> = (0..5).map(|_| whole_command(&path, &dir.join("report.html"))).collect();
-    let mut times: Vec<Duration> = runs.iter().map(|r| r.0).collect();
-    times.sort();
-    let peak = runs.iter().map(|r| r.1).fold(0.0, f64::max);
+    let args = ["report", "--night", "2026-01-12", "--as", "html"];
+    let runs: Vec<_> = (0..5).map(|_| whole_command(&args, &path, &dir.join("report.html"))).collect();
+    let (median, peak) = summary(&runs);
     println!(
-        "tilldawn report --as html: median {:?} of {} runs (bound {BOUND:?}), peak {peak:.1} MB (bound {BOUND_MB} MB)",
-        times[times.len() / 2],
-        times.len()
+        "tilldawn report --as html: median {median:?} of {} runs (bound {BOUND:?}), peak {peak:.1} MB (bound {BOUND_MB} MB)",
+        runs.len()
     );
     let _ = std::fs::remove_dir_all(&dir);
-    if times[times.len() / 2] < BOUND && peak < BOUND_MB { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+    if median < BOUND && peak < BOUND_MB { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
