@@ -55,7 +55,7 @@ impl Chores {
         let Some(folder) = self.config.agent.reports.clone() else { return };
         // At sunrise the night that is meant is the one that ends at the coming noon.
         let night = night::night_of(now, darkness.zone());
-        let (store, settings) = (self.store.clone(), Settings::from_config(&self.config));
+        let (store, settings) = (self.store.clone(), Settings::here(&self.config));
         tokio::spawn(async move {
             match written(&store, &night, settings, now, &folder).await {
                 Ok(path) => tracing::info!("the report of the night is in {path}"),

@@ -277,7 +277,7 @@ impl Agent {
                     Event::new(at, own("agent.this"), EventKind::ConfigLoaded, "the configuration was loaded anew")
                         .with("file", file.display().to_string())
                         .with("changes", changes)
-                        .with(KEPT_AS, Settings::from_config(&self.config).to_json()),
+                        .with(KEPT_AS, Settings::here(&self.config).to_json()),
                 );
             }
         }

@@ -1,14 +1,14 @@
 //! Dark hours around now, for the engine and the page; kept for the night, since they cost a millisecond each to find.
 
 use crate::config::Config;
-use crate::model::{Span, UnixMs};
+use crate::model::{Span, UnixMs, zone_named};
 use crate::night;
 use jiff::tz::TimeZone;
 
 /// The zone in which people read times: the site's, else the configured one, else the system's.
 pub fn zone_of(config: &Config) -> TimeZone {
     let named = config.site.as_ref().map(|s| s.zone.as_str()).or(config.zone.as_deref());
-    named.and_then(|z| TimeZone::get(z).ok()).unwrap_or_else(TimeZone::system)
+    named.and_then(zone_named).unwrap_or_else(TimeZone::system)
 }
 
 /// Dark stretches of last night, tonight and the next night; found anew when the night changes.

@@ -197,7 +197,7 @@ impl Agent {
         self.pending.event(
             Event::new(at, name, EventKind::ConfigLoaded, format!("configuration: {file}"))
                 .with("file", file)
-                .with(KEPT_AS, Settings::from_config(&self.config).to_json()),
+                .with(KEPT_AS, Settings::here(&self.config).to_json()),
         );
     }
 }

@@ -11,7 +11,7 @@ use crate::analysis::recorded::signals::Mapping;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{human, paths};
 use crate::model::command::TakenIn;
-use crate::model::{Span, UnixMs};
+use crate::model::{Span, UnixMs, ZONE_WANTED, zone_named};
 use crate::store::Way;
 use clap::Args;
 use files::File;
@@ -41,8 +41,8 @@ pub struct Arguments {
     /// How times are written, such as `%d.%m.%Y %H:%M:%S`; without it RFC 3339 and its near relatives
     #[arg(long, value_name = "FORMAT")]
     time_format: Option<String>,
-    /// Zone of times without an offset, such as `Europe/Oslo`; without it UTC. Without a site, nights are parted at its noon
-    #[arg(long, value_name = "ZONE", value_parser = zone)]
+    /// Zone of times without an offset, such as `Europe/Oslo`, or `+01:00` for a logger that knows no summer time; without it UTC. Without a site, nights are parted at its noon
+    #[arg(long, value_name = "ZONE", allow_hyphen_values = true, value_parser = zone)]
     zone: Option<TimeZone>,
     /// Lines before the heading
     #[arg(long, value_name = "N", default_value_t = 0)]
@@ -63,14 +63,12 @@ pub struct Arguments {
     reach: Reach,
 }
 
-/// A zone by its name.
+/// A zone by its name or fixed offset.
 ///
 /// # Errors
 /// A name that is none.
 pub fn zone(text: &str) -> Result<TimeZone, String> {
-    TimeZone::get(text).map_err(|_| {
-        format!("`{text}` is no time zone: expected a name such as `Europe/Oslo`, `America/Denver` or `UTC`")
-    })
+    zone_named(text).ok_or_else(|| format!("`{text}` is no time zone: expected {ZONE_WANTED}"))
 }
 
 /// A length of time with a sign.

@@ -14,6 +14,7 @@ use crate::model::{Name, Span, Unit, UnixMs};
 use crate::night::night_on;
 use crate::report::say::zoned;
 use crate::report::season::freeze::{self, Frozen};
+use crate::report::season::zone_of;
 use crate::report::settings::Settings;
 use crate::store;
 use clap::{Args, Subcommand};
@@ -73,8 +74,8 @@ struct Add {
     #[arg(long, requires = "hard_when")]
     anyway: bool,
     /// Zone of local times; without it the configured one, else that of this machine
-    #[arg(long, value_name = "ZONE")]
-    zone: Option<String>,
+    #[arg(long, value_name = "ZONE", allow_hyphen_values = true, value_parser = super::import::zone)]
+    zone: Option<TimeZone>,
     #[command(flatten)]
     to: To,
 }
@@ -169,11 +170,10 @@ fn add(a: Add) -> Done {
         Some(r) => r.settings(r.now)?,
         None => config.as_ref().map(Settings::from_config).unwrap_or_default(),
     };
-    let zone = match &a.zone {
-        Some(z) => {
-            TimeZone::get(z).map_err(|_| Failure(format!("`{z}` is no time zone: expected such as `Europe/Oslo`")))?
-        }
-        None => settings.time_zone(),
+    let zone = match (a.zone, &record) {
+        (Some(z), _) => z,
+        (None, Some(r)) => zone_of(&r.reader, &settings).map_err(fail)?,
+        (None, None) => settings.time_zone(),
     };
     let wish = RemedyWish {
         name: a.name.trim().into(),
@@ -237,16 +237,20 @@ fn told(id: i64, f: &Frozen) -> String {
 }
 
 fn list(to: &To) -> Done {
-    let rows: Vec<RemedyRow> = match to.own_store()? {
-        Some(path) => store::Reader::open(&path).and_then(|r| r.remedies()).map_err(fail)?,
+    let (rows, zone): (Vec<RemedyRow>, TimeZone) = match to.own_store()? {
+        Some(path) => {
+            let record = Place::named(&path).open()?;
+            let settings = record.settings(record.now)?;
+            (record.reader.remedies().map_err(fail)?, zone_of(&record.reader, &settings).map_err(fail)?)
+        }
         None => {
             let v = ask(to.reach.client()?.get("/api/v1/remedies"))?;
-            v["remedies"].as_array().into_iter().flatten().filter_map(from_json).collect()
+            let zone = match configured(to.reach.config()) {
+                Ok(c) => Settings::from_config(&c).time_zone(),
+                Err(_) => TimeZone::system(),
+            };
+            (v["remedies"].as_array().into_iter().flatten().filter_map(from_json).collect(), zone)
         }
-    };
-    let zone = match configured(to.reach.config()) {
-        Ok(c) => Settings::from_config(&c).time_zone(),
-        Err(_) => TimeZone::system(),
     };
     if rows.is_empty() {
         say::say("No remedy is written down. `tilldawn remedy add --name WORDS --since TIME` does it.");

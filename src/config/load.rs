@@ -172,7 +172,7 @@ fn whole(root: &Section<'_>, c: &mut Config) {
 
 fn zone(f: &super::field::Field<'_>) -> Option<String> {
     let t = f.text("a time zone such as \"Europe/Lisbon\"")?;
-    if jiff::tz::TimeZone::get(&t).is_ok() {
+    if crate::model::zone_named(&t).is_some() {
         return Some(t);
     }
     let known: Vec<String> = jiff::tz::db().available().map(|n| n.to_string()).collect();
@@ -180,7 +180,11 @@ fn zone(f: &super::field::Field<'_>) -> Option<String> {
         Some(near) => format!("write `{near}`"),
         None => "write continent and city as in the IANA time zone database, such as \"Europe/Lisbon\"".into(),
     };
-    f.wrong(format!("`{t}` is no known time zone"), "a name of the IANA time zone database", remedy);
+    f.wrong(
+        format!("`{t}` is no known time zone"),
+        "a name of the IANA time zone database or an offset such as \"+01:00\"",
+        remedy,
+    );
     None
 }
 

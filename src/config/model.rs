@@ -57,7 +57,7 @@ pub struct Site {
     pub longitude: f64,
     /// Metres above sea level.
     pub elevation: f64,
-    /// IANA zone name.
+    /// Zone, by its IANA name or as a fixed offset.
     pub zone: String,
     /// Dark means the Sun's centre this many degrees below the horizon (default 12).
     pub dark_below: f64,

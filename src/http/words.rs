@@ -3,7 +3,7 @@
 
 use crate::config::Config;
 use crate::config::model::TemperatureScale;
-use crate::model::{SignalDef, Span, Unit, UnixMs};
+use crate::model::{SignalDef, Span, Unit, UnixMs, zone_named};
 use crate::report::say;
 use jiff::ToSpan;
 use jiff::tz::TimeZone;
@@ -26,7 +26,7 @@ impl Show {
     /// As configured: the site's zone, else the stated one, else the system's.
     pub fn of(config: &Config) -> Show {
         let named = config.site.as_ref().map(|s| s.zone.as_str()).or(config.zone.as_deref());
-        let zone = named.and_then(|z| TimeZone::get(z).ok()).unwrap_or_else(TimeZone::system);
+        let zone = named.and_then(zone_named).unwrap_or_else(TimeZone::system);
         Show { zone, scale: config.temperatures }
     }
 

@@ -17,6 +17,7 @@ pub mod session;
 pub mod signal;
 pub mod time;
 pub mod unit;
+pub mod zone;
 
 pub use alarm::{AlarmChange, AlarmId, Condition, Priority, Transition};
 pub use batch::Batch;
@@ -31,3 +32,4 @@ pub use session::{Session, SessionEnd, SessionStart};
 pub use signal::{BySignal, SignalDef, SignalId, Signals};
 pub use time::{BootMs, Span, Stamp, UnixMs};
 pub use unit::Unit;
+pub use zone::{ZONE_WANTED, zone_name, zone_named};

@@ -3,7 +3,7 @@
 
 use crate::config::Config;
 use crate::config::model::{Builtin, TemperatureScale, Test};
-use crate::model::Name;
+use crate::model::{Name, zone_name, zone_named};
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
@@ -17,7 +17,7 @@ pub const KEPT_AS: &str = "settings";
 pub struct Settings {
     /// Name of the field PC.
     pub field: String,
-    /// IANA name of the zone of local times; empty: the system's.
+    /// Zone of local times, as [`zone_named`] takes it; empty: the system's.
     pub zone: String,
     /// How people see temperatures.
     pub scale: TemperatureScale,
@@ -89,6 +89,17 @@ impl Settings {
         }
     }
 
+    /// From the configuration of the agent on this machine: where that names no zone, the machine's own is written down, so that a
+    /// copy of the store is read in the zone of its nights and not in that of the reader.
+    pub fn here(c: &Config) -> Settings {
+        let mut s = Settings::from_config(c);
+        let own = TimeZone::system();
+        if s.zone.is_empty() && !own.is_unknown() {
+            s.zone = zone_name(&own).unwrap_or_default();
+        }
+        s
+    }
+
     /// For the detail of an event, under [`KEPT_AS`].
     pub fn to_json(&self) -> serde_json::Value {
         serde_json::to_value(self).unwrap_or_default()
@@ -101,7 +112,7 @@ impl Settings {
 
     /// The zone of local times; an unknown name falls back to the system's zone.
     pub fn time_zone(&self) -> TimeZone {
-        if self.zone.is_empty() { TimeZone::system() } else { TimeZone::get(&self.zone).unwrap_or(TimeZone::system()) }
+        if self.zone.is_empty() { TimeZone::system() } else { zone_named(&self.zone).unwrap_or_else(TimeZone::system) }
     }
 
     /// What the person calls a thing or signal; where that is not known, words made from the name.

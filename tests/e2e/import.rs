@@ -105,6 +105,36 @@ fn a_logger_and_a_list_come_in_once() {
 }
 
 #[test]
+fn a_logger_that_knows_no_summer_time() {
+    let d = Desk::new();
+    // West of Greenwich, where noon UTC lies in the night: 22:14 there is 05:14 UTC of the next day.
+    let logger = d.put("logger.csv", "time,load.cpu\n2026-07-12 22:14:03,4\n2026-07-13 05:14:03,5\n");
+    let o = d.import(&["--signals", &logger, "--zone", "-07:00"]);
+    assert!(o.status.success(), "{}", err(&o));
+    assert!(out(&o).contains("12 July 2026 22:14 to 13 July 2026 05:14 (-07:00)"), "{}", out(&o));
+    assert_eq!(d.readings("load.cpu"), [(1_783_919_643_000, 4.0), (1_783_944_843_000, 5.0)]);
+    // What is told and asked afterwards is in the zone of the record, not in that of the reader.
+    let (dir, store) = (d.dir.path(), d.store());
+    let store = ["--store", store.to_str().unwrap()];
+    let o = tilldawn(
+        dir,
+        &[&["remedy", "add", "--name", "other cable", "--since", "2026-07-13T18:00"], &store[..]].concat(),
+    );
+    assert!(o.status.success(), "{}", err(&o));
+    let o = tilldawn(dir, &[&["remedy", "list"], &store[..]].concat());
+    assert!(out(&o).contains("since 13 July 2026 18:00"), "{}", out(&o));
+    let o = tilldawn(dir, &[&["nights", "--as", "json"], &store[..]].concat());
+    let v: Value = serde_json::from_slice(&o.stdout).unwrap();
+    assert_eq!((&v["zone"], &v["remedies"][0]["since"]), (&"-07:00".into(), &"2026-07-14T01:00:00Z".into()));
+    let nights: Vec<&Value> = v["nights"].as_array().unwrap().iter().map(|n| &n["night"]).collect();
+    assert_eq!(nights, ["2026-07-12"], "one night, though noon UTC lies within it");
+    for wrong in ["UTC-7", "-25:00", "Nowhere"] {
+        let o = d.import(&["--signals", &logger, "--zone", wrong]);
+        assert!(err(&o).contains("such as `+01:00`"), "{}", err(&o));
+    }
+}
+
+#[test]
 fn a_clock_that_ran_off_is_shown_and_mended_only_when_told() {
     let d = Desk::new();
     // Air that wanders as no clock does.

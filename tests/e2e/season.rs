@@ -1,6 +1,6 @@
 //! Many nights on the built binary: published data through the command line, and imported nights as a season.
 
-use super::harness::tilldawn;
+use super::harness::{Setting, tilldawn};
 use serde_json::Value;
 use std::path::Path;
 use std::process::Output;
@@ -214,4 +214,21 @@ fn a_store_without_nights_says_so() {
     said(&tilldawn(dir.path(), &["import", "--store", &store, "--faults", a.to_str().unwrap()]));
     let text = said(&tilldawn(dir.path(), &["nights", "--store", &store]));
     assert!(text.contains("1 fault on 1 of 1 night"), "{text}");
+}
+
+#[test]
+fn a_copy_of_the_store_is_read_in_the_zone_of_the_field_pc() {
+    // The field PC's own zone, which its configuration does not state; the reader's is another one.
+    let mut setting = Setting::new("");
+    setting.env.push(("TZ".into(), "America/Denver".into()));
+    let mut agent = setting.start();
+    assert!(agent.stop().success());
+    let store = agent.store.to_str().unwrap();
+    assert_eq!(nights(&agent.folder, store, &[])["zone"], "America/Denver");
+    let o = tilldawn(&agent.folder, &["report", "--night", "last", "--as", "json", "--store", store]);
+    let v: Value = serde_json::from_str(&said(&o)).unwrap();
+    assert_eq!(v["night"]["zone"], "America/Denver");
+    // Noon there is 18:00 or 19:00 UTC.
+    let noon = v["night"]["from"].as_str().unwrap();
+    assert!(noon.contains("T18:00:00") || noon.contains("T19:00:00"), "{noon}");
 }

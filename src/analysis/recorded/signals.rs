@@ -3,6 +3,7 @@
 use super::times::Times;
 use super::units::{self, Foreign};
 use super::{BadFile, Layout, Refused, table};
+use crate::config::defaults::title;
 use crate::model::{Name, SignalDef, Unit, UnixMs};
 use std::collections::BTreeMap;
 
@@ -76,13 +77,29 @@ pub struct Recorded {
 /// What an imported signal is, as far as its name and unit tell. Where the store knows the name already, its own definition
 /// stays.
 pub fn definition(name: &Name, unit: Unit) -> SignalDef {
-    let own = name.own().replace(['-', '_'], " ");
-    let (what, place) = match (name.kind(), name.of_thing()) {
-        (k @ ("temperature" | "humidity"), None) => (format!("{own} {k}"), name.own()),
-        ("dew", None) => (format!("dew {own}"), ""),
-        _ => (name.as_str().replace(['.', '-', '_'], " "), ""),
+    let place = if matches!(name.kind(), "temperature" | "humidity") { name.own() } else { "" };
+    SignalDef::new(name.clone(), unit, units::resolution(unit), words(name)).at(place)
+}
+
+fn words(name: &Name) -> String {
+    let spoken = |t: &str| t.replace(['.', '-', '_'], " ");
+    let own = spoken(name.own());
+    let known = match name.as_str() {
+        "load.cpu" => "processor load",
+        "memory.available" => "memory still available",
+        "memory.available-share" => "share of memory still available",
+        "pressure.cpu" => "waiting for the processor",
+        "pressure.memory" => "waiting for memory",
+        "pressure.io" => "waiting for disks",
+        _ => "",
     };
-    SignalDef::new(name.clone(), unit, units::resolution(unit), what).at(place)
+    match (name.kind(), name.of_thing()) {
+        _ if !known.is_empty() => known.into(),
+        (k @ ("temperature" | "humidity"), None) => format!("{own} {k}"),
+        ("dew", None) => format!("dew {own}"),
+        (_, Some(quantity)) => format!("{} of {}", spoken(quantity), title(&name.thing())),
+        _ => spoken(name.as_str()),
+    }
 }
 
 /// Largest value that is taken: a million billion of any unit is an error code, no reading.

@@ -1,7 +1,7 @@
 #![allow(clippy::unwrap_used)]
 use super::signals::{Mapping, Recorded};
 use super::*;
-use crate::model::{FaultKind, Name, Span, UnixMs};
+use crate::model::{FaultKind, Name, Span, Unit, UnixMs};
 use proptest::prelude::*;
 
 fn layout(maps: &[&str]) -> Layout {
@@ -39,6 +39,21 @@ fn a_logger_with_local_time_junk_semicolons_commas_and_fahrenheit() {
     assert_eq!(r.refused.len(), 1);
     assert_eq!(r.refused[0].line, 5, "lines are counted in the file, junk included");
     assert!(r.notes.iter().any(|n| n.contains("Note")));
+}
+
+#[test]
+fn imported_signals_have_words_for_people() {
+    for (name, words) in [
+        ("temperature.outside", "outside temperature"),
+        ("load.cpu", "processor load"),
+        ("pressure.cpu", "waiting for the processor"),
+        ("interface.wlan0.signal", "signal of interface wlan0"),
+        ("link.house.round-trip", "round trip of link to house"),
+        ("link.signal", "link signal"),
+        ("weather.wind_speed", "weather wind speed"),
+    ] {
+        assert_eq!(signals::definition(&Name::new(name).unwrap(), Unit::None).what, words);
+    }
 }
 
 #[test]

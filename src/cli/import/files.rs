@@ -4,7 +4,7 @@ use crate::analysis::recorded::signals::Series;
 use crate::analysis::recorded::{Layout, Refused, faults, signals, table};
 use crate::cli::Failure;
 use crate::model::rows::{ImportRow, ImportedFault};
-use crate::model::{Span, UnixMs};
+use crate::model::{Span, UnixMs, zone_name};
 use crate::report::paper::clean;
 use crate::report::say::{count, sentence_start, zoned};
 use serde_json::{Value, json};
@@ -74,10 +74,10 @@ impl File {
         }
         let bytes = std::fs::read(path).map_err(|e| named(&e))?;
         let zone = layout.zone.clone();
-        let zone_name = zone.as_ref().and_then(|z| z.iana_name()).unwrap_or("UTC").to_string();
+        let zone_said = zone.as_ref().and_then(zone_name).unwrap_or_else(|| "UTC".into());
         let how = json!({
             "is": if is_faults { "faults" } else { "signals" },
-            "zone": zone_name,
+            "zone": zone_said,
             "holds_ms": holds.0,
             "shift_ms": layout.shift_ms,
             "skip_lines": layout.skip_lines,

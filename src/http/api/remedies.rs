@@ -120,7 +120,7 @@ pub async fn with_rule(app: &App, wish: RemedyWish, anyway: bool) -> Result<Reme
     if app.serving.store.is_none() || (wish.hard_when.is_some() && anyway) {
         return Ok(wish);
     }
-    let (settings, now, asked) = (Settings::from_config(&app.config()), app.now(), wish.clone());
+    let (settings, now, asked) = (Settings::here(&app.config()), app.now(), wish.clone());
     let frozen = readers::read(app, move |r| match freeze(r, settings, &asked, anyway, now) {
         Ok(f) => Ok(Ok(f)),
         Err(FreezeError::Refused(why)) => Ok(Err(why)),

@@ -150,7 +150,7 @@ async fn report(app: &App, words: String) -> Result<Vec<u8>, Problem> {
             .await
             .map_err(|why| Problem::new(Kind::NoStore, why));
     }
-    let (now, settings) = (app.now(), Settings::from_config(&app.config()));
+    let (now, settings) = (app.now(), Settings::here(&app.config()));
     let made = readers::read(app, move |r| {
         let night = match morning::gather::which_night(r, &words, &settings, now) {
             Ok(n) => n,

@@ -58,7 +58,7 @@ async fn draw(app: &App, live: &Live, now: UnixMs) -> Markup {
     if app.serving.store.is_none() {
         return html! {};
     }
-    let settings = Settings::from_config(&app.config());
+    let settings = Settings::here(&app.config());
     let watched_since = live.agent_started.wall;
     let drawn: Result<Markup, Problem> =
         readers::read(app, move |r| night_so_far(r, settings, watched_since, now)).await;

@@ -9,7 +9,7 @@ use super::model::{
 };
 use super::unusual::{Finding, Unusual};
 use crate::model::incident::Belongs;
-use crate::model::{Mark, Span, UnixMs};
+use crate::model::{Mark, Span, UnixMs, zone_name};
 use crate::report::say::rfc3339;
 use serde_json::{Value, json};
 
@@ -27,7 +27,7 @@ pub fn to_json(r: &MorningReport) -> Value {
             "date": r.night.date,
             "from": rfc3339(r.night.from),
             "to": rfc3339(r.night.to),
-            "zone": r.zone.iana_name(),
+            "zone": zone_name(&r.zone),
             "sunset": at(r.night.sunset),
             "sunrise": at(r.night.sunrise),
             "dark": r.night.dark.iter().map(|d| json!({"from": rfc3339(d.0), "to": rfc3339(d.1)})).collect::<Vec<_>>(),

@@ -2,7 +2,7 @@
 
 use crate::analysis::slicing::HOLD;
 use crate::model::rows::{ImportRow, ImportedFault};
-use crate::model::{BootMs, FaultKind, Incident, Span, Stamp, UnixMs};
+use crate::model::{BootMs, FaultKind, Incident, Span, Stamp, UnixMs, zone_named};
 use jiff::tz::TimeZone;
 
 /// What the notes of imported files say together.
@@ -18,7 +18,7 @@ impl Imported {
     /// From the notes, oldest first.
     pub fn from_notes(notes: &[ImportRow]) -> Imported {
         let holds = notes.iter().rev().find_map(|n| n.summary.get("holds_ms")?.as_i64()).map(Span);
-        let zone = notes.iter().rev().find_map(|n| TimeZone::get(n.summary.get("zone")?.as_str()?).ok());
+        let zone = notes.iter().rev().find_map(|n| zone_named(n.summary.get("zone")?.as_str()?));
         Imported { holds: holds.filter(|h| *h > Span::ZERO).unwrap_or(HOLD), zone }
     }
 }

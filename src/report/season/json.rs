@@ -3,6 +3,7 @@
 
 use super::model::{NightLine, SeasonReport};
 use crate::analysis::remedy::RemedyJudgement;
+use crate::model::zone_name;
 use crate::report::say::rfc3339;
 use serde_json::{Map, Value, json};
 
@@ -17,7 +18,7 @@ pub fn to_json(r: &SeasonReport) -> Value {
         "field": r.field,
         "invented": r.invented,
         "written": rfc3339(r.written),
-        "zone": r.zone.iana_name(),
+        "zone": zone_name(&r.zone),
         "sentences": r.opening,
         "rests_on": r.basis,
         "nights": r.nights.iter().map(night).collect::<Vec<_>>(),

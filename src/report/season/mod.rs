@@ -18,7 +18,7 @@ mod text;
 mod words;
 
 pub use compose::compose;
-pub use gather::{Gathered, Wish, gather};
+pub use gather::{Gathered, Wish, gather, zone_of};
 pub use html::to_html;
 pub use json::to_json;
 pub use model::SeasonReport;

@@ -12,7 +12,7 @@ use super::gather::Gathered;
 use super::model::NightLine;
 use crate::analysis::causes::{Causes, Direction};
 use crate::analysis::season::NightKind;
-use crate::model::{Name, Unit, UnixMs};
+use crate::model::{Name, Unit, UnixMs, zone_name};
 use crate::night::Interval;
 use crate::report::say;
 
@@ -171,7 +171,7 @@ pub fn of(g: &Gathered, nights: &[NightLine], shown: &Option<Name>, causes: &Cau
         marks,
         strip,
         site: g.site,
-        zone: zone.iana_name().unwrap_or("own zone").into(),
+        zone: zone_name(&zone).unwrap_or_else(|| "own zone".into()),
     }
 }
 
