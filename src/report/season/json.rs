@@ -49,9 +49,9 @@ fn hours(v: f64) -> Value {
     number((v * 1e5).round() / 1e5)
 }
 
-/// Infinite and unknown figures are null.
+/// Infinite and unknown figures are null. An empty sum is −0 in the standard library: no reader wants to see that sign.
 fn number(v: f64) -> Value {
-    serde_json::Number::from_f64(v).map_or(Value::Null, Value::Number)
+    serde_json::Number::from_f64(v + 0.0).map_or(Value::Null, Value::Number)
 }
 
 fn night(n: &NightLine) -> Value {
