@@ -6,14 +6,16 @@
 //! A probe in trouble is told of as an event, its signals become unavailable, and it is tried again with back-off.
 //! Stopping waits for nothing: a hung thread is left behind.
 
+mod attend;
+mod slot;
+
 use crate::clock::SharedClock;
 use crate::config::Config;
-use crate::model::live::ProbeNow;
-use crate::model::{Event, EventKind, Name, Reading, SignalId, Signals, Span, Why, WhyCode};
+use crate::model::{Event, Reading, Signals, Span, Why, WhyCode};
 use crate::probe::beat::{self, Beat};
 use crate::probe::{self, Lane, Observation, Outlet, Probe, Roots, Setup, Source, Take};
-use futures_util::FutureExt;
-use std::collections::BTreeSet;
+use attend::attend;
+use slot::{Health, Slot, back_off};
 use std::panic::AssertUnwindSafe;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -140,131 +142,6 @@ impl Drop for Sampler {
     fn drop(&mut self) {
         self.stop();
     }
-}
-
-/// How a probe does.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Health {
-    /// Not run yet.
-    Waiting,
-    Well,
-    /// A run is over its deadline, or was and is now waiting for another try.
-    Stuck,
-    Panicked,
-}
-
-impl Health {
-    fn word(self) -> &'static str {
-        match self {
-            Health::Waiting => "waiting",
-            Health::Well => "well",
-            Health::Stuck => "stuck",
-            Health::Panicked => "panicked",
-        }
-    }
-}
-
-struct Slot {
-    name: Name,
-    period: Duration,
-    deadline: Duration,
-    lane: Lane,
-    /// Out while a run is under way.
-    probe: Option<Box<dyn Probe>>,
-    due: Instant,
-    running: Option<Instant>,
-    health: Health,
-    /// Why its signals are unavailable, while it is in trouble.
-    why: Option<Why>,
-    /// When they were last said to be.
-    said: Instant,
-    troubles: u64,
-    in_row: u32,
-    took: Duration,
-    /// The run under way has been declared stuck.
-    overrun: bool,
-    /// Asked for once more while a run was under way.
-    again: bool,
-    /// When its state was last told.
-    told: Option<Instant>,
-    /// Every signal that it is known to give.
-    ids: BTreeSet<SignalId>,
-    /// Those of the latest run, in its order: nearly always those of the next one.
-    ran: Vec<SignalId>,
-}
-
-impl Slot {
-    fn new(p: Box<dyn Probe>) -> Slot {
-        let now = Instant::now();
-        Slot {
-            name: p.name().clone(),
-            period: p.period().max(Span(1)).to_std(),
-            deadline: p.deadline().max(Span(1)).to_std(),
-            lane: p.lane(),
-            ids: p.signals().into_iter().collect(),
-            ran: vec![],
-            probe: Some(p),
-            due: now,
-            running: None,
-            health: Health::Waiting,
-            why: None,
-            said: now,
-            troubles: 0,
-            in_row: 0,
-            took: Duration::ZERO,
-            overrun: false,
-            again: false,
-            told: None,
-        }
-    }
-
-    fn now(&self) -> ProbeNow {
-        ProbeNow {
-            probe: self.name.clone(),
-            period_ms: Span::from(self.period).0,
-            state: self.health.word().into(),
-            took_us: i64::try_from(self.took.as_micros()).unwrap_or(i64::MAX),
-            troubles: self.troubles,
-        }
-    }
-
-    /// Notes which signals a run gave.
-    fn knows(&mut self, readings: &[Reading]) {
-        let now = readings.iter().map(|r| r.signal);
-        if !now.clone().eq(self.ran.iter().copied()) {
-            self.ids.extend(now.clone());
-            self.ran.clear();
-            self.ran.extend(now);
-        }
-    }
-
-    fn trouble(&mut self, health: Health, why: Why) {
-        if self.in_row == 0 {
-            tracing::warn!(probe = %self.name, reason = %why.text, "probe in trouble");
-        }
-        self.health = health;
-        self.why = Some(why);
-        self.troubles += 1;
-        self.in_row += 1;
-    }
-
-    /// Says of every signal why there is no value.
-    fn silence(&mut self, now: Instant, clock: &SharedClock, out: &mut Vec<Reading>) {
-        let Some(why) = &self.why else { return };
-        let at = clock.now();
-        self.said = now;
-        out.extend(self.ids.iter().map(|id| Reading::unavailable(*id, at, why.clone())));
-    }
-
-    fn tell(&self, clock: &SharedClock) -> Event {
-        state_event(&self.name, self.health, clock, self.why.as_ref().map_or("", |w| &w.text))
-    }
-}
-
-/// `period` doubled with each trouble in a row, between the bounds.
-fn back_off(between: (Duration, Duration), period: Duration, in_row: u32) -> Duration {
-    let doubled = period.saturating_mul(1 << in_row.min(16));
-    doubled.clamp(between.0.max(period), between.1.max(period))
 }
 
 struct State {
@@ -494,72 +371,6 @@ impl Hall {
         self.outlet.events(events);
         self.outlet.readings(readings);
     }
-}
-
-/// Runs a source for as long as the sampler lives.
-async fn attend(mut source: Box<dyn Source>, hall: Arc<Hall>) {
-    let name = source.name().clone();
-    let (outlet, pace) = (hall.outlet.clone(), hall.pace);
-    let mut troubles = 0_u32;
-    let mut in_row = 0;
-    let now = |health: Health, troubles| ProbeNow {
-        probe: name.clone(),
-        period_ms: 0,
-        state: health.word().into(),
-        took_us: 0,
-        troubles: u64::from(troubles),
-    };
-    outlet.probe(now(Health::Well, 0));
-    loop {
-        let ended = {
-            let run = AssertUnwindSafe(source.run(outlet.clone())).catch_unwind();
-            let mut run = std::pin::pin!(run);
-            // It counts as well again once it has gone on for a while.
-            match tokio::time::timeout(pace.settled, &mut run).await {
-                Ok(ended) => ended,
-                Err(_) => {
-                    if in_row > 0 {
-                        in_row = 0;
-                        outlet.event(state_event(&name, Health::Well, &hall.clock, ""));
-                        outlet.probe(now(Health::Well, troubles));
-                    }
-                    run.await
-                }
-            }
-        };
-        let (health, why) = match ended {
-            Ok(why) => (Health::Stuck, why),
-            Err(p) => {
-                let text = format!("the probe failed inside: {}", words(&*p));
-                (Health::Panicked, Why::new(WhyCode::Failed, text))
-            }
-        };
-        troubles = troubles.saturating_add(1);
-        in_row += 1;
-        if in_row == 1 {
-            tracing::warn!(probe = %name, reason = %why.text, "probe in trouble");
-            outlet.event(state_event(&name, health, &hall.clock, &why.text));
-        }
-        outlet.probe(now(health, troubles));
-        let mut left = back_off(pace.back_off, pace.back_off.0, in_row);
-        while !left.is_zero() {
-            let at = hall.clock.now();
-            outlet.readings(source.signals().into_iter().map(|id| Reading::unavailable(id, at, why.clone())).collect());
-            let step = left.min(pace.tell);
-            tokio::time::sleep(step).await;
-            left -= step;
-        }
-    }
-}
-
-fn state_event(name: &Name, health: Health, clock: &SharedClock, why: &str) -> Event {
-    let text = match health {
-        Health::Stuck | Health::Panicked => format!("probe `{}` cannot read: {why}", name.own()),
-        Health::Well | Health::Waiting => format!("probe `{}` reads again", name.own()),
-    };
-    Event::new(clock.now(), name.clone(), EventKind::ProbeState, text)
-        .with("probe", name.as_str())
-        .with("state", health.word())
 }
 
 /// What a panic said.

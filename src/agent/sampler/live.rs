@@ -3,6 +3,7 @@
 use super::*;
 use crate::clock::{Clock, SystemClock};
 use crate::config::model::{AliveKind, AliveSign, FindBy, Program};
+use crate::model::{EventKind, Name};
 use std::process::{Child, Command};
 
 struct Table {

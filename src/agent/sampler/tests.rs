@@ -1,6 +1,6 @@
 use super::*;
 use crate::clock::SystemClock;
-use crate::model::{SignalDef, Unit, Value};
+use crate::model::{EventKind, Name, SignalDef, SignalId, Unit, Value};
 use crate::probe::Gauge;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 
