@@ -162,7 +162,7 @@ pub struct Cause {
     /// p by changing nights about over the whole season, in proportion to the fitted trend of the rate.
     pub p_value_trend: f64,
     /// What is compared with 0.05, the largest of three: the free one corrected for the search over thresholds, signals and kinds of
-    /// its rank; the blocked one and twice the one with the trend taken out, each corrected for all that the free way found.
+    /// its rank; the blocked one and the one with the trend taken out, each corrected for all that the free way found.
     pub p_value_adjusted: f64,
     /// Corrected p of the free way alone, with two standard errors of a share of so many permutations added.
     pub p_adjusted_free: f64,

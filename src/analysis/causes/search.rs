@@ -23,9 +23,6 @@ const POWER_FACTOR: f64 = 12.0;
 /// a contact that wears out.
 const BLOCK_TREND: f64 = 2.0;
 const SEASON_TREND: f64 = 8.0;
-/// The p over the whole season with the trend taken out is raised by so much. Where the season moves a signal and the rate of faults,
-/// the free way finds that signal in any case, so all of its level is spent by this one; what else is found by luck must find room too.
-const SHARED: f64 = 2.0;
 
 /// One way in which nights change places, with its arrangements.
 pub(super) struct Way {
@@ -96,7 +93,7 @@ pub(super) struct Found {
     pub adjusted_free: f64,
     pub adjusted_blocked: f64,
     /// The larger of what the season leaves of it, corrected for all that the free way found: the blocked p, and the p with the trend
-    /// taken out, raised.
+    /// taken out.
     pub confirmed: f64,
     /// Probability of finding a twelvefold rate.
     pub power: f64,
@@ -167,7 +164,7 @@ fn correct(
     };
     for family in [spoken(&everything), spoken(&short)] {
         for ((&t, b), p) in family.iter().zip(corrected(blocked, &family)).zip(corrected(trended, &family)) {
-            found[t].confirmed = confirmed(b, p);
+            found[t].confirmed = b.max(p);
         }
     }
 }
@@ -178,11 +175,6 @@ fn corrected(p: &[Vec<f64>], family: &[usize]) -> Vec<f64> {
     let of: Vec<Vec<f64>> = family.iter().map(|&t| p[t].clone()).collect();
     let n = of.first().map_or(1, Vec::len) as f64;
     step_down(&of).into_iter().map(|p| (p + 2.0 * (p * (1.0 - p) / n).sqrt()).min(1.0)).collect()
-}
-
-/// What the season leaves, of the p within blocks and the p with the trend taken out.
-fn confirmed(blocked: f64, trended: f64) -> f64 {
-    blocked.max(SHARED * trended).min(1.0)
 }
 
 fn one(
@@ -235,7 +227,7 @@ fn one(
                     p_trended: trended[0],
                     adjusted_free: 1.0,
                     adjusted_blocked: 1.0,
-                    confirmed: confirmed(blocked[0], trended[0]),
+                    confirmed: blocked[0].max(trended[0]),
                     power: power(&l, count, tests),
                 },
                 free,
@@ -287,16 +279,4 @@ fn power(largest: &[f64], count: usize, tests: usize) -> f64 {
         .find(|&n| n as f64 > expected && crate::analysis::scan::log_ratio(n as f64, expected, count as f64) >= asked);
     let share = POWER_FACTOR * POWER_SHARE / (POWER_FACTOR * POWER_SHARE + 1.0 - POWER_SHARE);
     need.map_or(0.0, |n| binomial_upper(n as u64, count as u64, share))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn what_confirms_is_the_weaker_of_both_ways() {
-        assert_eq!(confirmed(0.04, 0.01), 0.04);
-        assert_eq!(confirmed(0.01, 0.03), 0.06);
-        assert_eq!(confirmed(0.3, 0.9), 1.0);
-    }
 }

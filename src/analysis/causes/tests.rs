@@ -116,6 +116,10 @@ fn a_signal_without_meaning_is_seldom_blamed() {
     let blamed = (0..40)
         .filter(|&i| {
             let c = judge(&cold_season_with(100 + i), &o, QUIET);
+            for c in c.causes.iter().filter(|c| c.verdict.blames()) {
+                let weakest = c.p_value.max(c.p_value_blocked).max(c.p_value_trend);
+                assert!(weakest <= c.p_value_adjusted && c.p_value_adjusted <= 0.05, "all three ways confirm: {c:?}");
+            }
             c.causes.iter().any(|c| c.signal.as_str() == "other.idle" && c.verdict.blames())
         })
         .count();

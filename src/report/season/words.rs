@@ -318,7 +318,7 @@ pub fn statistician(r: &SeasonReport) -> Vec<String> {
         ratio(s.trend)
     )];
     out.push(format!(
-        "Thresholds: maximally selected likelihood ratio, corrected over thresholds, signals and kinds by the step-down max-T of Westfall and Young, the short list first, with twice the standard error of a share of permutations added; what is found must stand within season blocks (p) and over the whole season with its trend taken out (twice p). Rates: Garwood 1936; their ratio exact, conditional on the total{}. Nights: logistic fit, Firth-penalised; limits of the half level by the profile likelihood.",
+        "Thresholds: maximally selected likelihood ratio, corrected over thresholds, signals and kinds by the step-down max-T of Westfall and Young, the short list first, with twice the standard error of a share of permutations added; what is found must stand within season blocks (p) and over the whole season with its trend taken out (p). Rates: Garwood 1936; their ratio exact, conditional on the total{}. Nights: logistic fit, Firth-penalised; limits of the half level by the profile likelihood.",
         if s.bursts { "; faults came in bursts, so intervals are widened by resampling nights" } else { "" }
     ));
     let told = |c: &&Cause| c.rank != Rank::Rest || c.verdict.blames() || c.verdict == Verdict::WorthWatching;
