@@ -27,6 +27,15 @@ pub fn zone_name(zone: &TimeZone) -> Option<String> {
     DateTimePrinter::new().time_zone_to_string(zone).ok()
 }
 
+/// For sentences: a fixed offset says what it is counted from.
+pub fn zone_said(zone: &TimeZone) -> String {
+    match zone_name(zone) {
+        Some(offset) if offset.starts_with(['+', '-']) => format!("UTC{offset}"),
+        Some(name) => name,
+        None => "own zone".into(),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -39,6 +48,12 @@ mod tests {
         for text in ["Europe/Oslo", "UTC", "+01:00", "-03:30", "+05:45"] {
             assert_eq!(zone_name(&zone_named(text).unwrap()).as_deref(), Some(text));
         }
+    }
+
+    #[test]
+    fn people_read_what_an_offset_is_counted_from() {
+        let said = |t: &str| zone_said(&zone_named(t).unwrap());
+        assert_eq!([said("+01:00"), said("-07:00"), said("UTC")], ["UTC+01:00", "UTC-07:00", "UTC"]);
     }
 
     #[test]

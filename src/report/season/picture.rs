@@ -12,7 +12,7 @@ use super::gather::Gathered;
 use super::model::NightLine;
 use crate::analysis::causes::{Causes, Direction};
 use crate::analysis::season::NightKind;
-use crate::model::{Name, Unit, UnixMs, zone_name};
+use crate::model::{Name, Unit, UnixMs, zone_said};
 use crate::night::Interval;
 use crate::report::say;
 
@@ -165,14 +165,7 @@ pub fn of(g: &Gathered, nights: &[NightLine], shown: &Option<Name>, causes: &Cau
         unit: say::symbol(unit, g.settings.scale).into(),
         threshold,
     });
-    SeasonPicture {
-        hours: axis(&columns),
-        columns,
-        marks,
-        strip,
-        site: g.site,
-        zone: zone_name(&zone).unwrap_or_else(|| "own zone".into()),
-    }
+    SeasonPicture { hours: axis(&columns), columns, marks, strip, site: g.site, zone: zone_said(&zone) }
 }
 
 /// Recorded changes as dated lines; those that were first met on the same night share one.

@@ -4,7 +4,7 @@ use super::model::SeasonReport;
 use super::words::{self, Group};
 use crate::analysis::remedy::Origin;
 use crate::analysis::season::NightKind;
-use crate::model::zone_name;
+use crate::model::zone_said;
 use crate::report::paper::{Paper, WIDTH};
 use crate::report::say::zoned;
 
@@ -66,7 +66,7 @@ pub(super) fn footer(r: &SeasonReport) -> String {
         "Written {} by tilldawn {}. Times are local ({}).",
         zoned(r.written, &r.zone).strftime("%-d %B %Y, %H:%M"),
         env!("CARGO_PKG_VERSION"),
-        zone_name(&r.zone).unwrap_or_else(|| "own zone".into())
+        zone_said(&r.zone)
     )
 }
 

@@ -5,7 +5,7 @@ use super::model::SeasonReport;
 use crate::analysis::causes::{Cause, Evidence, Verdict};
 use crate::analysis::remedy::{Origin, RemedyJudgement, RemedyVerdict};
 use crate::analysis::season::{NightKind, Rank};
-use crate::model::{Unit, zone_name};
+use crate::model::{Unit, zone_said};
 use crate::report::morning::opening::{date_words, lower_start};
 use crate::report::say::{count, list, number, sentence_start};
 
@@ -21,7 +21,7 @@ pub fn basis(g: &Gathered) -> Vec<String> {
         ));
     }
     if !g.site && usable > 0 {
-        let zone = g.zone.as_ref().and_then(zone_name).unwrap_or_else(|| "UTC".into());
+        let zone = g.zone.as_ref().map_or_else(|| "UTC".into(), zone_said);
         out.push(format!(
             "No site is set: dark hours are not known, all hours of a session count, and nights are parted at noon of {zone}."
         ));
