@@ -1,6 +1,7 @@
 //! Plain data that every room shares: time, names, units, signals, readings, events, alarms, sessions, incidents.
 //!
-//! Owns the words of the program. Must not read a clock, a file, a socket or a database, and imports nothing of ours.
+//! Owns the words of the program. Must not read a clock, a file, a socket or a database, and imports nothing of ours. Time zones
+//! come from the database of the `jiff` crate.
 
 pub mod alarm;
 pub mod batch;
