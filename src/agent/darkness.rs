@@ -1,15 +1,10 @@
 //! Dark hours around now, for the engine and the page; kept for the night, since they cost a millisecond each to find.
 
 use crate::config::Config;
-use crate::model::{Span, UnixMs, zone_named};
+use crate::model::{Span, UnixMs};
 use crate::night;
+use crate::report::settings::zone_here;
 use jiff::tz::TimeZone;
-
-/// The zone in which people read times: the site's, else the configured one, else the system's.
-pub fn zone_of(config: &Config) -> TimeZone {
-    let named = config.site.as_ref().map(|s| s.zone.as_str()).or(config.zone.as_deref());
-    named.and_then(zone_named).unwrap_or_else(TimeZone::system)
-}
 
 /// Dark stretches of last night, tonight and the next night; found anew when the night changes.
 #[derive(Debug)]
@@ -22,7 +17,7 @@ pub struct Darkness {
 impl Darkness {
     /// For this configuration. Without a site there are no dark hours, which is not the same as bright ones.
     pub fn new(config: &Config) -> Darkness {
-        let zone = zone_of(config);
+        let zone = zone_here(config);
         let site = config.site.as_ref().and_then(|s| {
             match night::Site::new(s.latitude, s.longitude, s.elevation, zone.clone()) {
                 Ok(place) => Some((place, s.dark_below)),

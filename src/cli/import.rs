@@ -11,7 +11,7 @@ use crate::analysis::recorded::signals::Mapping;
 use crate::clock::{Clock, SystemClock};
 use crate::config::{human, paths};
 use crate::model::command::TakenIn;
-use crate::model::{Span, UnixMs, ZONE_WANTED, zone_named};
+use crate::model::{Span, UnixMs, zone_named};
 use crate::store::Way;
 use clap::Args;
 use files::File;
@@ -68,7 +68,12 @@ pub struct Arguments {
 /// # Errors
 /// A name that is none.
 pub fn zone(text: &str) -> Result<TimeZone, String> {
-    zone_named(text).ok_or_else(|| format!("`{text}` is no time zone: expected {ZONE_WANTED}"))
+    zone_named(text).ok_or_else(|| {
+        format!(
+            "`{text}` is no time zone: expected a name such as `Europe/Oslo`, `America/Denver` or `UTC`, or a fixed offset such as `+01:00` \
+             for a clock that knows no summer time"
+        )
+    })
 }
 
 /// A length of time with a sign.

@@ -25,7 +25,7 @@ pub struct Arguments {
     /// A signal that you suspected beforehand; may be said several times
     #[arg(long, value_name = "SIGNAL", value_parser = |t: &str| Name::new(t).map_err(|e| e.to_string()))]
     suspect: Vec<Name>,
-    /// Zone by whose noon nights are parted; without it the site's, else that of the imports, else UTC
+    /// Zone by whose noon nights are parted; without it the configured one, else that of the field PC, else that of the imports, else UTC
     #[arg(long, value_name = "ZONE", allow_hyphen_values = true, value_parser = super::import::zone)]
     zone: Option<TimeZone>,
     /// How it is written

@@ -14,8 +14,7 @@ use crate::model::{Name, Span, Unit, UnixMs};
 use crate::night::night_on;
 use crate::report::say::zoned;
 use crate::report::season::freeze::{self, Frozen};
-use crate::report::season::zone_of;
-use crate::report::settings::Settings;
+use crate::report::settings::{Settings, zone_here};
 use crate::store;
 use clap::{Args, Subcommand};
 use hyper::Method;
@@ -73,7 +72,7 @@ struct Add {
     /// Use that rule even if the remedy may have changed the signal itself
     #[arg(long, requires = "hard_when")]
     anyway: bool,
-    /// Zone of local times; without it the configured one, else that of this machine
+    /// Zone of local times; without it that of the nights in the store; where an agent is asked, the configured one, else that of this machine
     #[arg(long, value_name = "ZONE", allow_hyphen_values = true, value_parser = super::import::zone)]
     zone: Option<TimeZone>,
     #[command(flatten)]
@@ -172,7 +171,7 @@ fn add(a: Add) -> Done {
     };
     let zone = match (a.zone, &record) {
         (Some(z), _) => z,
-        (None, Some(r)) => zone_of(&r.reader, &settings).map_err(fail)?,
+        (None, Some(r)) => r.zone(&settings)?,
         (None, None) => settings.time_zone(),
     };
     let wish = RemedyWish {
@@ -240,15 +239,12 @@ fn list(to: &To) -> Done {
     let (rows, zone): (Vec<RemedyRow>, TimeZone) = match to.own_store()? {
         Some(path) => {
             let record = Place::named(&path).open()?;
-            let settings = record.settings(record.now)?;
-            (record.reader.remedies().map_err(fail)?, zone_of(&record.reader, &settings).map_err(fail)?)
+            let zone = record.zone(&record.settings(record.now)?)?;
+            (record.reader.remedies().map_err(fail)?, zone)
         }
         None => {
             let v = ask(to.reach.client()?.get("/api/v1/remedies"))?;
-            let zone = match configured(to.reach.config()) {
-                Ok(c) => Settings::from_config(&c).time_zone(),
-                Err(_) => TimeZone::system(),
-            };
+            let zone = configured(to.reach.config()).map_or_else(|_| TimeZone::system(), |c| zone_here(&c));
             (v["remedies"].as_array().into_iter().flatten().filter_map(from_json).collect(), zone)
         }
     };

@@ -6,9 +6,11 @@ use crate::config::paths;
 use crate::model::UnixMs;
 use crate::night::Night;
 use crate::report::morning::{self, gather};
+use crate::report::season;
 use crate::report::settings::Settings;
 use crate::store::Reader;
 use clap::{Args, ValueEnum};
+use jiff::tz::TimeZone;
 use std::path::{Path, PathBuf};
 
 /// Tell what failed first in a night, what followed, what it cost, and what to look at today
@@ -93,16 +95,31 @@ impl Place {
 }
 
 impl Record {
-    /// The settings for what lies before an instant: the person's file, else what was kept with the record, else none.
+    /// The settings for what lies before an instant: the person's file, else what was kept with the record, else none. Where the file
+    /// names no zone, the one in which the record was kept holds.
     ///
     /// # Errors
     /// When the store cannot be read.
     pub fn settings(&self, before: UnixMs) -> Result<Settings, Failure> {
-        if let Some(s) = &self.config {
+        if let Some(s) = self.config.as_ref().filter(|s| !s.zone.is_empty()) {
             return Ok(s.clone());
         }
         let kept = gather::kept_settings(&self.reader, before).map_err(|e| Failure::new(e.to_string()))?;
-        Ok(kept.unwrap_or_else(|| Settings::from_config(&crate::config::Config::default())))
+        // An agent that did not write its zone down saw its nights in that of its machine.
+        let kept = kept.map(Settings::with_zone_here);
+        Ok(match (self.config.clone(), kept) {
+            (Some(s), Some(kept)) => Settings { zone: kept.zone, ..s },
+            (Some(s), None) | (None, Some(s)) => s,
+            (None, None) => Settings::from_config(&crate::config::Config::default()),
+        })
+    }
+
+    /// The zone by whose noon its nights are parted, and in which its times are told and taken.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn zone(&self, settings: &Settings) -> Result<TimeZone, Failure> {
+        season::zone_of(&self.reader, settings).map_err(|e| Failure::new(e.to_string()))
     }
 
     /// The night that a person means, with its settings.

@@ -54,6 +54,13 @@ pub struct Config {
     pub file: Option<PathBuf>,
 }
 
+impl Config {
+    /// The zone that the person states: the site's, else that of the whole file.
+    pub fn stated_zone(&self) -> Option<&str> {
+        self.site.as_ref().map(|s| s.zone.as_str()).or(self.zone.as_deref())
+    }
+}
+
 /// The place of the telescope.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Site {

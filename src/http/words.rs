@@ -3,8 +3,9 @@
 
 use crate::config::Config;
 use crate::config::model::TemperatureScale;
-use crate::model::{SignalDef, Span, Unit, UnixMs, zone_named};
+use crate::model::{SignalDef, Span, Unit, UnixMs};
 use crate::report::say;
+use crate::report::settings::zone_here;
 use jiff::ToSpan;
 use jiff::tz::TimeZone;
 
@@ -25,9 +26,7 @@ pub struct Show {
 impl Show {
     /// As configured: the site's zone, else the stated one, else the system's.
     pub fn of(config: &Config) -> Show {
-        let named = config.site.as_ref().map(|s| s.zone.as_str()).or(config.zone.as_deref());
-        let zone = named.and_then(zone_named).unwrap_or_else(TimeZone::system);
-        Show { zone, scale: config.temperatures }
+        Show { zone: zone_here(config), scale: config.temperatures }
     }
 
     /// `01:13` when it is within twenty hours of `now`, else `12 January, 01:13`.

@@ -33,4 +33,4 @@ pub use session::{Session, SessionEnd, SessionStart};
 pub use signal::{BySignal, SignalDef, SignalId, Signals};
 pub use time::{BootMs, Span, Stamp, UnixMs};
 pub use unit::Unit;
-pub use zone::{ZONE_WANTED, zone_name, zone_named, zone_said};
+pub use zone::{zone_name, zone_named, zone_said};

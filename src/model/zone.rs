@@ -3,10 +3,6 @@
 use jiff::fmt::temporal::{DateTimeParser, DateTimePrinter};
 use jiff::tz::TimeZone;
 
-/// What [`zone_named`] takes, for messages.
-pub const ZONE_WANTED: &str = "a name such as `Europe/Oslo`, `America/Denver` or `UTC`, or a fixed offset such as `+01:00` for a clock \
-                               that knows no summer time";
-
 /// No zone lies farther from UTC (IANA time zone database: Pacific/Kiritimati, +14:00), in seconds.
 const FARTHEST: i32 = 14 * 3600;
 

@@ -77,7 +77,7 @@ impl Settings {
         things.sort_by_key(place);
         Settings {
             field: c.field.clone(),
-            zone: c.site.as_ref().map(|s| s.zone.clone()).or_else(|| c.zone.clone()).unwrap_or_default(),
+            zone: c.stated_zone().unwrap_or_default().into(),
             scale: c.temperatures,
             site: c.site.as_ref().map(|s| (s.latitude, s.longitude, s.elevation)),
             dark_below: c.site.as_ref().map_or(12.0, |s| s.dark_below),
@@ -92,12 +92,16 @@ impl Settings {
     /// From the configuration of the agent on this machine: where that names no zone, the machine's own is written down, so that a
     /// copy of the store is read in the zone of its nights and not in that of the reader.
     pub fn here(c: &Config) -> Settings {
-        let mut s = Settings::from_config(c);
+        Settings::from_config(c).with_zone_here()
+    }
+
+    /// Where no zone is named, this machine's is, if it has a name.
+    pub fn with_zone_here(mut self) -> Settings {
         let own = TimeZone::system();
-        if s.zone.is_empty() && !own.is_unknown() {
-            s.zone = zone_name(&own).unwrap_or_default();
+        if self.zone.is_empty() && !own.is_unknown() {
+            self.zone = zone_name(&own).unwrap_or_default();
         }
-        s
+        self
     }
 
     /// For the detail of an event, under [`KEPT_AS`].
@@ -112,7 +116,7 @@ impl Settings {
 
     /// The zone of local times; an unknown name falls back to the system's zone.
     pub fn time_zone(&self) -> TimeZone {
-        if self.zone.is_empty() { TimeZone::system() } else { zone_named(&self.zone).unwrap_or_else(TimeZone::system) }
+        zone_or_here(Some(&self.zone))
     }
 
     /// What the person calls a thing or signal; where that is not known, words made from the name.
@@ -128,6 +132,15 @@ impl Settings {
     pub fn leans_on(&self, name: &Name) -> &[Name] {
         self.things.iter().find(|t| t.name == *name).map_or(&[], |t| t.leans_on.as_slice())
     }
+}
+
+/// The zone in which people on this machine read times: the one that the configuration states, else the system's.
+pub fn zone_here(c: &Config) -> TimeZone {
+    zone_or_here(c.stated_zone())
+}
+
+fn zone_or_here(named: Option<&str>) -> TimeZone {
+    named.and_then(zone_named).unwrap_or_else(TimeZone::system)
 }
 
 /// Words for a name nobody gave a title to: `program.mount` is "mount program", `device.main-camera` "main camera".

@@ -43,7 +43,7 @@ pub(super) struct Slot {
     pub(super) why: Option<Why>,
     /// When they were last said to be.
     pub(super) said: Instant,
-    pub(super) troubles: u64,
+    troubles: u64,
     pub(super) in_row: u32,
     pub(super) took: Duration,
     /// The run under way has been declared stuck.
@@ -53,9 +53,9 @@ pub(super) struct Slot {
     /// When its state was last told.
     pub(super) told: Option<Instant>,
     /// Every signal that it is known to give.
-    pub(super) ids: BTreeSet<SignalId>,
+    ids: BTreeSet<SignalId>,
     /// Those of the latest run, in its order: nearly always those of the next one.
-    pub(super) ran: Vec<SignalId>,
+    ran: Vec<SignalId>,
 }
 
 impl Slot {

@@ -83,21 +83,15 @@ pub fn definition(name: &Name, unit: Unit) -> SignalDef {
 
 fn words(name: &Name) -> String {
     let spoken = |t: &str| t.replace(['.', '-', '_'], " ");
-    let own = spoken(name.own());
-    let known = match name.as_str() {
-        "load.cpu" => "processor load",
-        "memory.available" => "memory still available",
-        "memory.available-share" => "share of memory still available",
-        "pressure.cpu" => "waiting for the processor",
-        "pressure.memory" => "waiting for memory",
-        "pressure.io" => "waiting for disks",
-        _ => "",
-    };
-    match (name.kind(), name.of_thing()) {
-        _ if !known.is_empty() => known.into(),
-        (k @ ("temperature" | "humidity"), None) => format!("{own} {k}"),
-        ("dew", None) => format!("dew {own}"),
-        (_, Some(quantity)) => format!("{} of {}", spoken(quantity), title(&name.thing())),
+    match (name.as_str(), name.kind(), name.of_thing()) {
+        ("load.cpu", ..) => "processor load".into(),
+        ("memory.available", ..) => "memory still available".into(),
+        ("memory.available-share", ..) => "share of memory still available".into(),
+        ("pressure.cpu", ..) => "waiting for the processor".into(),
+        ("pressure.memory", ..) => "waiting for memory".into(),
+        ("pressure.io", ..) => "waiting for disks".into(),
+        (_, "temperature" | "humidity", None) => title(name),
+        (_, _, Some(quantity)) => format!("{} of {}", spoken(quantity), title(&name.thing())),
         _ => spoken(name.as_str()),
     }
 }

@@ -74,10 +74,10 @@ impl File {
         }
         let bytes = std::fs::read(path).map_err(|e| named(&e))?;
         let zone = layout.zone.clone();
-        let zone_said = zone.as_ref().and_then(zone_name).unwrap_or_else(|| "UTC".into());
+        let zone_stated = zone.as_ref().and_then(zone_name).unwrap_or_else(|| "UTC".into());
         let how = json!({
             "is": if is_faults { "faults" } else { "signals" },
-            "zone": zone_said,
+            "zone": zone_stated,
             "holds_ms": holds.0,
             "shift_ms": layout.shift_ms,
             "skip_lines": layout.skip_lines,

@@ -11,7 +11,6 @@ use crate::model::rows::{Bucket, GapRow, IncidentRow, RunRow};
 use crate::model::{EventKind, FaultKind, Incident, Name, Session, SignalId, Span, UnixMs};
 use crate::night::{self, Interval, Site, intervals, night_of, night_on, nights_between};
 use crate::report::morning::cost::light_frames;
-use crate::report::morning::gather::kept_settings;
 use crate::report::morning::what_changed;
 use crate::report::settings::Settings;
 use crate::store::{Reader, StoreError};
@@ -97,7 +96,7 @@ pub fn gather(
     let _still = reader.snapshot()?;
     let imports = reader.imports()?;
     let imported = Imported::from_notes(&imports);
-    let zone = zone(reader, &settings, wish, &imported)?;
+    let zone = zone(&settings, wish, &imported);
     let site = settings.site.and_then(|(n, e, m)| Site::new(n, e, m, zone.clone()).ok());
     let mut out = Gathered {
         invented: reader.is_invented()?,
@@ -165,22 +164,17 @@ pub fn gather(
 /// # Errors
 /// When the store cannot be read.
 pub fn zone_of(reader: &Reader, settings: &Settings) -> Result<TimeZone, StoreError> {
-    zone(reader, settings, &Wish::default(), &Imported::from_notes(&reader.imports()?))
+    Ok(zone(settings, &Wish::default(), &Imported::from_notes(&reader.imports()?)))
 }
 
-/// The wished one, else that of the configuration, of the agent that kept the record, of the imports; else UTC.
-fn zone(reader: &Reader, settings: &Settings, wish: &Wish, imported: &Imported) -> Result<TimeZone, StoreError> {
+fn zone(settings: &Settings, wish: &Wish, imported: &Imported) -> TimeZone {
     if let Some(z) = &wish.zone {
-        return Ok(z.clone());
+        return z.clone();
     }
     if !settings.zone.is_empty() {
-        return Ok(settings.time_zone());
+        return settings.time_zone();
     }
-    match kept_settings(reader, UnixMs(i64::MAX))? {
-        // What an agent kept was seen in its zone, also by one that did not write it down.
-        Some(kept) => Ok(kept.time_zone()),
-        None => Ok(imported.zone.clone().unwrap_or(TimeZone::UTC)),
-    }
+    imported.zone.clone().unwrap_or(TimeZone::UTC)
 }
 
 /// Hours with readings on nights that no agent watched, by the evening's date.
